@@ -1,0 +1,199 @@
+"""What the rooms hand each other: frozen dataclasses with their units in the names.
+
+Data flows one way:
+``Frame`` -> ``View`` -> ``Reading`` -> ``Suspicion`` -> ``Advice`` and ``Moment``.
+Coordinates: bed millimetres (x right, y back, z up, origin at the bed's front left corner) and
+picture pixels (x right, y down, (0, 0) at the centre of the top left pixel).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+Array = npt.NDArray[np.float64]
+Picture = npt.NDArray[np.uint8]
+
+BedMotion = Literal["bed-y", "bed-z", "fixed"]
+FaultKind = Literal[
+    "corner-lift",
+    "overhang-curl",
+    "spaghetti",
+    "detached",
+    "layer-step",
+    "no-growth",
+    "cannot-see",
+]
+Level = Literal["carry on", "have a look", "stop"]
+
+
+@dataclass(frozen=True)
+class Frame:
+    """One picture as it came from the camera."""
+
+    index: int
+    """Counts from 0 in the order in which the run took its pictures."""
+    name: str
+    """File name within the run, for instance ``00001.jpg``."""
+    elapsed_s: float
+    """Seconds since the print began."""
+    bgr: Picture
+    """Shape (H, W, 3), uint8, blue-green-red."""
+    utc_s: float | None = None
+    """Seconds since 1970 in UTC when the picture was taken, where known."""
+
+
+@dataclass(frozen=True)
+class Layer:
+    """One layer of the toolpath."""
+
+    number: int
+    """Counts from 1."""
+    z_mm: float
+    """Height of the nozzle while it is printed, which is the top of the layer."""
+    height_mm: float
+    rings_mm: tuple[Array, ...]
+    """Closed rings of shape (n, 2), the last point not repeated; outer rings run
+    counter-clockwise, holes clockwise. Half a line width is included."""
+    start_s: float
+    """Nominal seconds from the start of the program."""
+    duration_s: float
+    filament_mm: float
+    """Length of filament that this layer takes."""
+
+
+@dataclass(frozen=True)
+class Toolpath:
+    """A print as its G-code describes it."""
+
+    layers: tuple[Layer, ...]
+    filament_mm: float
+    duration_s: float
+    """Nominal seconds for the whole program, heating and waiting left out."""
+    line_width_mm: float
+
+
+@dataclass(frozen=True)
+class BedPoint:
+    """One point that the user clicked: where a place on the bed stands in the first frame."""
+
+    pixel: tuple[float, float]
+    bed_mm: tuple[float, float]
+
+
+@dataclass(frozen=True)
+class Setup:
+    """What the user says once about camera and machine."""
+
+    frame_size: tuple[int, int]
+    """Width and height in pixels."""
+    bed_mm: tuple[float, float]
+    bed_motion: BedMotion
+    head_parked_for_frames: bool
+    bed_points: tuple[BedPoint, ...]
+    bed_points_z_mm: float = 0.0
+    """How far the bed had sunk when the points were clicked (``bed-z``)."""
+
+
+@dataclass(frozen=True)
+class Reading:
+    """One measured value at one watched place in one frame, or the reason why there is none."""
+
+    kind: FaultKind
+    place: str
+    """Short name that stays the same over the run, for instance ``front right corner``."""
+    place_mm: tuple[float, float, float] | None
+    value: float | None
+    sigma: float | None
+    unit: str
+    unseen: str = ""
+    """Why nothing was measured (``hidden by the head``); empty when ``value`` is given."""
+
+
+@dataclass(frozen=True)
+class Outline:
+    """A line to draw over the picture, in pixels of the frame."""
+
+    role: Literal["expected", "measured", "region", "strand"]
+    place: str
+    points_px: Array
+    """Shape (n, 2)."""
+
+
+@dataclass(frozen=True)
+class View:
+    """Where bed and part stand in one frame."""
+
+    registered: bool
+    sigma_px: float
+    """Standard deviation of the registration; infinite where ``registered`` is false."""
+    layer: int
+    """Layer being printed by the layer clock."""
+    mm_per_px: float
+    reason: str = ""
+    """Why the frame could not be registered."""
+
+
+@dataclass(frozen=True)
+class Suspicion:
+    """Evidence for one kind of fault at one place, accumulated over frames."""
+
+    kind: FaultKind
+    place: str
+    place_mm: tuple[float, float, float] | None
+    strength: float
+    """Accumulated evidence; advice says stop where it passes ``threshold``."""
+    threshold: float
+    began_index: int
+    """Index of the frame in which the fault is thought to have begun."""
+    amount: float
+    sigma: float
+    unit: str
+
+
+@dataclass(frozen=True)
+class Advice:
+    """What a person should do now, and why."""
+
+    level: Level
+    sentence: str
+    kind: FaultKind | None = None
+    place: str = ""
+    place_mm: tuple[float, float, float] | None = None
+    amount: float | None = None
+    sigma: float | None = None
+    unit: str = ""
+    since_s: float | None = None
+    """Elapsed seconds at which the fault is thought to have begun."""
+
+
+@dataclass(frozen=True)
+class Moment:
+    """A frame worth jumping to in the time-lapse."""
+
+    index: int
+    name: str
+    elapsed_s: float
+    kind: FaultKind
+    level: Level
+    sentence: str
+
+
+@dataclass(frozen=True)
+class Seen:
+    """Everything that one frame told: what ``night.Night.see`` returns."""
+
+    view: View
+    readings: tuple[Reading, ...]
+    suspicions: tuple[Suspicion, ...]
+    advice: Advice
+    """The advice that holds after this frame; a *stop* stays."""
+    moments: tuple[Moment, ...] = ()
+    """New flagged moments; may point back to an earlier frame."""
+    outlines: tuple[Outline, ...] = ()
+    notes: Mapping[str, float] = field(default_factory=dict)
+    """Extra figures for the record, by name with the unit in it."""

@@ -1,0 +1,30 @@
+"""Errors for people: one sentence that says what is wrong and what to do."""
+
+from __future__ import annotations
+
+
+class Trouble(Exception):
+    """Something the user can mend; the command line prints it and exits with status 2."""
+
+    def __init__(self, what: str, do: str = "") -> None:
+        super().__init__(f"{what} {do}".strip())
+
+
+class BadToolpath(Trouble):
+    """The G-code can't be used."""
+
+
+class BadSetup(Trouble):
+    """The setup of camera and machine can't be used."""
+
+
+class BadNight(Trouble):
+    """A recorded night, video or folder can't be used."""
+
+
+class BadSource(Trouble):
+    """A camera or another source of pictures doesn't answer as it should."""
+
+
+class BadStore(Trouble):
+    """The data folder can't be opened, read or written."""

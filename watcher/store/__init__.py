@@ -1,0 +1,31 @@
+"""What is kept of every run: a SQLite database and, beside it, the pictures as JPEG files.
+
+``DATA/watcher.db`` and ``DATA/runs/<run id>/frames/<name>``. This is the only room that touches
+the disk after a picture came in.
+"""
+
+from watcher.store.kept import (
+    AdviceFrom,
+    Ending,
+    KeptFrame,
+    KeptMoment,
+    Run,
+    Series,
+    Skipped,
+    State,
+    ToolpathFacts,
+)
+from watcher.store.store import Store
+
+__all__ = [
+    "AdviceFrom",
+    "Ending",
+    "KeptFrame",
+    "KeptMoment",
+    "Run",
+    "Series",
+    "Skipped",
+    "State",
+    "Store",
+    "ToolpathFacts",
+]

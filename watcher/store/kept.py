@@ -1,0 +1,118 @@
+"""What the store gives back: frozen dataclasses for the page and the command line."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from watcher.records import Advice, FaultKind, Moment, Setup, View
+
+Ending = Literal["finished", "left early"]
+"""How a run was ended in order: its pictures ran out, or a person closed it."""
+
+State = Literal["watching", "finished", "left early", "interrupted"]
+"""``watching`` while its writer lives; ``interrupted`` where the writer died without an end."""
+
+
+@dataclass(frozen=True)
+class ToolpathFacts:
+    """What a run keeps of its toolpath."""
+
+    layers: int
+    height_mm: float
+    filament_mm: float
+    duration_s: float
+    line_width_mm: float
+
+
+@dataclass(frozen=True)
+class Lift:
+    """A corner lift."""
+
+    place: str
+    value_mm: float
+    sigma_mm: float
+
+
+@dataclass(frozen=True)
+class Run:
+    """One watched print."""
+
+    id: int
+    name: str
+    source: str
+    started_utc_s: float
+    """Seconds since 1970 in UTC."""
+    ended_utc_s: float | None
+    state: State
+    setup: Setup
+    toolpath: ToolpathFacts | None
+    frames: int
+    """Pictures kept."""
+    skipped: int
+    """Pictures that came but could not be used."""
+    elapsed_s: float
+    """Elapsed seconds of the newest picture; 0 where there is none."""
+    newest_frame: str | None
+    """Name of the newest picture."""
+    advice: Advice | None
+    """Advice after the newest judged picture."""
+    moments: int
+    biggest_lift: Lift | None
+    """The greatest lift among those of at least three sigma, so that noise doesn't win."""
+
+
+@dataclass(frozen=True)
+class KeptFrame:
+    """One picture of a run and where bed and part stood in it."""
+
+    number: int
+    """``Frame.index``."""
+    name: str
+    elapsed_s: float
+    utc_s: float | None
+    size: tuple[int, int]
+    """Width and height in pixels."""
+    view: View | None
+    """``None`` until the picture was judged."""
+
+
+@dataclass(frozen=True)
+class Series:
+    """One kind of reading at one place over a run; the lists run side by side."""
+
+    kind: FaultKind
+    place: str
+    place_mm: tuple[float, float, float] | None
+    unit: str
+    numbers: list[int]
+    """Frame numbers, rising."""
+    values: list[float | None]
+    sigmas: list[float | None]
+    unseen: list[str]
+    """Why there is no value; empty where there is one."""
+
+
+@dataclass(frozen=True)
+class AdviceFrom:
+    """Advice that holds from frame ``number`` on, until the next one."""
+
+    number: int
+    advice: Advice
+
+
+@dataclass(frozen=True)
+class KeptMoment:
+    """A flagged moment and the frame after whose judging it was flagged."""
+
+    id: int
+    moment: Moment
+    noticed: int
+
+
+@dataclass(frozen=True)
+class Skipped:
+    """A picture that could not be used."""
+
+    name: str
+    why: str

@@ -1,0 +1,156 @@
+"""Tables, only ever made by numbered migrations."""
+
+from __future__ import annotations
+
+from sqlite_utils import Database
+
+from watcher.trouble import BadStore
+
+APPLICATION_ID = 0x57544348
+"""Marks a SQLite file as ours."""
+
+MIGRATIONS: tuple[tuple[str, ...], ...] = (
+    (
+        """CREATE TABLE runs (
+            id INTEGER PRIMARY KEY AUTOINCREMENT,
+            name TEXT NOT NULL,
+            source TEXT NOT NULL,
+            started_utc_s REAL NOT NULL,
+            ended_utc_s REAL,
+            ending TEXT,
+            setup TEXT NOT NULL,
+            toolpath TEXT,
+            evidence BLOB
+        )""",
+        """CREATE TABLE frames (
+            run_id INTEGER NOT NULL REFERENCES runs ON DELETE CASCADE,
+            number INTEGER NOT NULL,
+            name TEXT NOT NULL,
+            elapsed_s REAL NOT NULL,
+            utc_s REAL,
+            width INTEGER NOT NULL,
+            height INTEGER NOT NULL,
+            PRIMARY KEY (run_id, number),
+            UNIQUE (run_id, name)
+        ) WITHOUT ROWID""",
+        """CREATE TABLE views (
+            run_id INTEGER NOT NULL,
+            number INTEGER NOT NULL,
+            registered INTEGER NOT NULL,
+            sigma_px REAL,
+            layer INTEGER NOT NULL,
+            mm_per_px REAL,
+            reason TEXT NOT NULL,
+            outlines TEXT NOT NULL,
+            notes TEXT NOT NULL,
+            PRIMARY KEY (run_id, number),
+            FOREIGN KEY (run_id, number) REFERENCES frames ON DELETE CASCADE
+        )""",
+        """CREATE TABLE readings (
+            run_id INTEGER NOT NULL,
+            number INTEGER NOT NULL,
+            kind TEXT NOT NULL,
+            place TEXT NOT NULL,
+            x_mm REAL, y_mm REAL, z_mm REAL,
+            value REAL,
+            sigma REAL,
+            unit TEXT NOT NULL,
+            unseen TEXT NOT NULL,
+            FOREIGN KEY (run_id, number) REFERENCES frames ON DELETE CASCADE
+        )""",
+        "CREATE INDEX readings_of_frame ON readings (run_id, number)",
+        """CREATE INDEX clear_lifts ON readings (run_id, value)
+            WHERE kind = 'corner-lift' AND value >= 3 * sigma""",
+        """CREATE TABLE suspicions (
+            run_id INTEGER NOT NULL,
+            number INTEGER NOT NULL,
+            kind TEXT NOT NULL,
+            place TEXT NOT NULL,
+            x_mm REAL, y_mm REAL, z_mm REAL,
+            strength REAL,
+            threshold REAL,
+            began INTEGER NOT NULL,
+            amount REAL,
+            sigma REAL,
+            unit TEXT NOT NULL,
+            FOREIGN KEY (run_id, number) REFERENCES frames ON DELETE CASCADE
+        )""",
+        "CREATE INDEX suspicions_of_frame ON suspicions (run_id, number)",
+        """CREATE TABLE advice (
+            run_id INTEGER NOT NULL,
+            number INTEGER NOT NULL,
+            level TEXT NOT NULL,
+            sentence TEXT NOT NULL,
+            kind TEXT,
+            place TEXT NOT NULL,
+            x_mm REAL, y_mm REAL, z_mm REAL,
+            amount REAL,
+            sigma REAL,
+            unit TEXT NOT NULL,
+            since_s REAL,
+            PRIMARY KEY (run_id, number),
+            FOREIGN KEY (run_id, number) REFERENCES frames ON DELETE CASCADE
+        )""",
+        """CREATE TABLE moments (
+            id INTEGER PRIMARY KEY AUTOINCREMENT,
+            run_id INTEGER NOT NULL,
+            noticed INTEGER NOT NULL,
+            number INTEGER NOT NULL,
+            name TEXT NOT NULL,
+            elapsed_s REAL NOT NULL,
+            kind TEXT NOT NULL,
+            level TEXT NOT NULL,
+            sentence TEXT NOT NULL,
+            FOREIGN KEY (run_id, noticed) REFERENCES frames ON DELETE CASCADE
+        )""",
+        "CREATE INDEX moments_of_run ON moments (run_id, number)",
+    ),
+    (
+        """CREATE TABLE skipped (
+            id INTEGER PRIMARY KEY AUTOINCREMENT,
+            run_id INTEGER NOT NULL REFERENCES runs ON DELETE CASCADE,
+            name TEXT NOT NULL,
+            why TEXT NOT NULL
+        )""",
+        "CREATE INDEX skipped_of_run ON skipped (run_id)",
+    ),
+)
+
+
+def version(db: Database) -> int:
+    """Number of the last migration that ran; 0 for an empty database.
+
+    Raises ``BadStore`` for a database that another program made, or a newer version of this one.
+    """
+    number = int(db.execute("PRAGMA user_version").fetchone()[0])
+    application = int(db.execute("PRAGMA application_id").fetchone()[0])
+    if application != APPLICATION_ID and (number or db.table_names()):
+        raise BadStore(
+            "The database in the data folder was made by another program.",
+            "Choose another folder with --data.",
+        )
+    if number > len(MIGRATIONS):
+        raise BadStore(
+            f"The data folder was written by a newer version of watcher (schema {number}, "
+            f"this one knows {len(MIGRATIONS)}).",
+            "Install the newer version, or choose another folder with --data.",
+        )
+    return number
+
+
+def migrate(db: Database) -> None:
+    """Run the migrations that are still to come, each in one transaction."""
+    while version(db) < len(MIGRATIONS):
+        db.execute("BEGIN IMMEDIATE")
+        try:
+            # Read again inside the transaction: another process may have been quicker.
+            number = version(db)
+            if number < len(MIGRATIONS):
+                for statement in MIGRATIONS[number]:
+                    db.execute(statement)
+                db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+                db.execute(f"PRAGMA user_version = {number + 1}")
+            db.execute("COMMIT")
+        except BaseException:
+            db.rollback()
+            raise

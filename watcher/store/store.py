@@ -1,0 +1,588 @@
+"""The store: one class to write a run and to read runs back."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterable
+from dataclasses import asdict
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+import numpy as np
+from sqlite_utils import Database
+
+from watcher.records import (
+    Advice,
+    BedPoint,
+    Frame,
+    Moment,
+    Outline,
+    Reading,
+    Seen,
+    Setup,
+    Suspicion,
+    Toolpath,
+    View,
+)
+from watcher.store import disk, schema
+from watcher.store.kept import (
+    AdviceFrom,
+    Ending,
+    KeptFrame,
+    KeptMoment,
+    Lift,
+    Run,
+    Series,
+    Skipped,
+    State,
+    ToolpathFacts,
+)
+from watcher.store.writer import Writer, writer_lives
+from watcher.trouble import BadStore
+
+Row = dict[str, Any]
+
+
+class Store:
+    """A data folder, open. Works only in the thread that opened it.
+
+    Use as a context manager, or call ``close``. Every method raises ``BadStore`` in one sentence
+    where the folder, the disk or the database fails; what was kept before stays whole.
+    """
+
+    def __init__(self, folder: Path, db: Database) -> None:
+        self.folder = folder
+        self._db = db
+        self._writers: dict[int, Writer] = {}
+        self._last_advice: dict[int, Advice] = {}
+
+    @classmethod
+    def open(cls, folder: Path, *, write: bool) -> Self:
+        """Open a data folder.
+
+        With ``write`` the folder and its database are made where missing. Without, a folder that
+        holds no database yet reads as one without runs.
+
+        Raises ``BadStore``: folder not usable, disk full, not a database of ours, newer schema.
+        """
+        path = folder / disk.DATABASE
+        with disk.told(folder):
+            if write:
+                folder.mkdir(parents=True, exist_ok=True)
+            elif not path.exists():
+                empty = Database(memory=True, execute_plugins=False)
+                schema.migrate(empty)
+                return cls(folder, empty)
+            db = disk.connect(path, write=write)
+            try:
+                if write:
+                    schema.migrate(db)
+                elif schema.version(db) < len(schema.MIGRATIONS):
+                    db.close()
+                    db = disk.connect(path, write=True)
+                    schema.migrate(db)
+            except BaseException:
+                db.close()
+                raise
+            return cls(folder, db)
+
+    def close(self) -> None:
+        """Let go of the database; a run without an end counts as interrupted from now on."""
+        for writer in self._writers.values():
+            writer.close()
+        self._writers.clear()
+        self._db.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    # Writing
+
+    def start_run(
+        self,
+        name: str,
+        setup: Setup,
+        source: str,
+        toolpath: Toolpath | None,
+        started_utc_s: float,
+    ) -> int:
+        """Begin a run and return its id. ``source`` is for people: keep secrets out of it."""
+        facts = _facts(toolpath)
+        with disk.told(self.folder):
+            # The pictures' folder and the writer's lock are there before the run is seen.
+            with disk.one_transaction(self._db):
+                self._insert(
+                    "runs",
+                    [
+                        {
+                            "name": name,
+                            "source": source,
+                            "started_utc_s": started_utc_s,
+                            "setup": json.dumps(asdict(setup)),
+                            "toolpath": None if facts is None else json.dumps(asdict(facts)),
+                        }
+                    ],
+                )
+                run_id = int(self._db.execute("SELECT last_insert_rowid()").fetchone()[0])
+                self._frames_folder(run_id).mkdir(parents=True, exist_ok=True)
+                writer = Writer(self._run_folder(run_id))
+            self._writers[run_id] = writer
+        return run_id
+
+    def keep_frame(self, run_id: int, frame: Frame, jpeg: bytes) -> None:
+        """Keep a picture, before it is judged: first the file, then its row.
+
+        ``jpeg`` is the encoded picture as it came, stored byte for byte under ``frame.name``.
+        """
+        if not disk.is_plain_name(frame.name):
+            raise BadStore(
+                f"A picture named {frame.name!r} can't be kept.",
+                "Give it a plain file name without slashes or control characters.",
+            )
+        height, width = frame.bgr.shape[:2]
+        self._refuse_known(run_id, frame)
+        with disk.told(self.folder):
+            disk.write_file(self._frames_folder(run_id) / frame.name, jpeg)
+            with disk.one_transaction(self._db):
+                self._db.table("frames").insert(
+                    {
+                        "run_id": run_id,
+                        "number": frame.index,
+                        "name": frame.name,
+                        "elapsed_s": frame.elapsed_s,
+                        "utc_s": frame.utc_s,
+                        "width": width,
+                        "height": height,
+                    }
+                )
+
+    def _refuse_known(self, run_id: int, frame: Frame) -> None:
+        """A second picture of the same name must not overwrite the first one's file."""
+        known = self._rows(
+            "SELECT 1 FROM frames WHERE run_id = ? AND (number = ? OR name = ?)",
+            run_id,
+            frame.index,
+            frame.name,
+        )
+        if known:
+            raise BadStore(
+                f"Run {run_id} already has a picture number {frame.index} or named {frame.name}.",
+                "Give each picture of a run a name of its own.",
+            )
+
+    def keep_seen(
+        self, run_id: int, number: int, seen: Seen, evidence: bytes | None = None
+    ) -> None:
+        """Keep all that frame ``number`` told, and the evidence's state, in one transaction.
+
+        The frame must have been kept before. ``evidence`` is what a later process needs to carry
+        on; ``None`` leaves the one before.
+        """
+        key = {"run_id": run_id, "number": number}
+        with disk.told(self.folder), disk.one_transaction(self._db):
+            self._insert("views", [key | _view_row(seen)])
+            self._insert("readings", [key | _reading_row(r) for r in seen.readings])
+            self._insert("suspicions", [key | _suspicion_row(s) for s in seen.suspicions])
+            # Advice is kept where it changes: it holds until the next row.
+            if seen.advice != self._last_advice.get(run_id):
+                self._insert("advice", [key | _advice_row(seen.advice)])
+            self._insert(
+                "moments",
+                [{"run_id": run_id, "noticed": number} | _moment_row(m) for m in seen.moments],
+            )
+            if evidence is not None:
+                self._db.execute("UPDATE runs SET evidence = ? WHERE id = ?", (evidence, run_id))
+        self._last_advice[run_id] = seen.advice
+
+    def skip_frame(self, run_id: int, name: str, why: str) -> None:
+        """Count a picture that could not be used, with the reason in a few words."""
+        with disk.told(self.folder), disk.one_transaction(self._db):
+            self._insert("skipped", [{"run_id": run_id, "name": name, "why": why}])
+
+    def end_run(self, run_id: int, ended_utc_s: float, how: Ending = "finished") -> None:
+        """Mark the run as ended in order."""
+        with disk.told(self.folder), disk.one_transaction(self._db):
+            self._db.execute(
+                "UPDATE runs SET ended_utc_s = ?, ending = ? WHERE id = ?",
+                (ended_utc_s, how, run_id),
+            )
+        writer = self._writers.pop(run_id, None)
+        if writer is not None:
+            writer.close()
+
+    # Reading
+
+    def runs(self) -> list[Run]:
+        """All runs, the newest first."""
+        return [self._run(r) for r in self._rows(f"{_RUNS} ORDER BY started_utc_s DESC, id DESC")]
+
+    def run(self, run_id: int) -> Run | None:
+        """One run, or ``None`` where there is none with this id."""
+        rows = self._rows(f"{_RUNS} WHERE runs.id = ?", run_id)
+        return self._run(rows[0]) if rows else None
+
+    def frames(self, run_id: int, since: int = 0) -> list[KeptFrame]:
+        """Pictures with number ``since`` or more, in order."""
+        return [
+            _frame(row)
+            for row in self._rows(
+                """SELECT frames.*, registered, sigma_px, layer, mm_per_px, reason
+                   FROM frames LEFT JOIN views USING (run_id, number)
+                   WHERE run_id = ? AND number >= ? ORDER BY number""",
+                run_id,
+                since,
+            )
+        ]
+
+    def series(self, run_id: int, since: int = 0) -> list[Series]:
+        """Readings from frame ``since`` on, gathered by kind and place."""
+        gathered: dict[tuple[str, str], Series] = {}
+        for row in self._rows(
+            "SELECT * FROM readings WHERE run_id = ? AND number >= ? ORDER BY number, rowid",
+            run_id,
+            since,
+        ):
+            key = (row["kind"], row["place"])
+            if key not in gathered:
+                gathered[key] = Series(
+                    row["kind"], row["place"], _point(row), row["unit"], [], [], [], []
+                )
+            one = gathered[key]
+            one.numbers.append(row["number"])
+            one.values.append(row["value"])
+            one.sigmas.append(row["sigma"])
+            one.unseen.append(row["unseen"])
+        return list(gathered.values())
+
+    def readings(self, run_id: int, number: int) -> tuple[Reading, ...]:
+        """All readings of one frame."""
+        return tuple(
+            Reading(
+                r["kind"], r["place"], _point(r), r["value"], r["sigma"], r["unit"], r["unseen"]
+            )
+            for r in self._rows(
+                "SELECT * FROM readings WHERE run_id = ? AND number = ? ORDER BY rowid",
+                run_id,
+                number,
+            )
+        )
+
+    def suspicions(self, run_id: int, number: int) -> tuple[Suspicion, ...]:
+        """What was suspected after one frame."""
+        return tuple(
+            Suspicion(
+                r["kind"],
+                r["place"],
+                _point(r),
+                _or_nan(r["strength"]),
+                _or_nan(r["threshold"]),
+                r["began"],
+                _or_nan(r["amount"]),
+                _or_nan(r["sigma"]),
+                r["unit"],
+            )
+            for r in self._rows(
+                "SELECT * FROM suspicions WHERE run_id = ? AND number = ? ORDER BY rowid",
+                run_id,
+                number,
+            )
+        )
+
+    def outlines(self, run_id: int, number: int) -> tuple[Outline, ...]:
+        """The lines to draw over one frame."""
+        rows = self._rows(
+            "SELECT outlines FROM views WHERE run_id = ? AND number = ?", run_id, number
+        )
+        return tuple(
+            Outline(o["role"], o["place"], np.asarray(o["points_px"], dtype=float).reshape(-1, 2))
+            for row in rows
+            for o in json.loads(row["outlines"])
+        )
+
+    def advice(self, run_id: int, since: int = 0) -> list[AdviceFrom]:
+        """Every change of advice at frame ``since`` or later, in order."""
+        return [
+            AdviceFrom(row["number"], _advice(row))
+            for row in self._rows(
+                "SELECT * FROM advice WHERE run_id = ? AND number >= ? ORDER BY number",
+                run_id,
+                since,
+            )
+        ]
+
+    def moments(self, run_id: int) -> list[KeptMoment]:
+        """Flagged moments, by frame."""
+        return [
+            KeptMoment(
+                row["id"],
+                Moment(
+                    row["number"],
+                    row["name"],
+                    row["elapsed_s"],
+                    row["kind"],
+                    row["level"],
+                    row["sentence"],
+                ),
+                row["noticed"],
+            )
+            for row in self._rows(
+                "SELECT * FROM moments WHERE run_id = ? ORDER BY number, id", run_id
+            )
+        ]
+
+    def skipped(self, run_id: int) -> list[Skipped]:
+        """Pictures that could not be used, in the order in which they came."""
+        return [
+            Skipped(row["name"], row["why"])
+            for row in self._rows(
+                "SELECT name, why FROM skipped WHERE run_id = ? ORDER BY id", run_id
+            )
+        ]
+
+    def evidence(self, run_id: int) -> bytes | None:
+        """The evidence's state after the last judged frame."""
+        rows = self._rows("SELECT evidence FROM runs WHERE id = ?", run_id)
+        return bytes(rows[0]["evidence"]) if rows and rows[0]["evidence"] is not None else None
+
+    def frame_path(self, run_id: int, name: str) -> Path | None:
+        """Where a picture lies; ``None`` unless the run has a picture of exactly this name."""
+        known = self._rows("SELECT name FROM frames WHERE run_id = ? AND name = ?", run_id, name)
+        if not known or not disk.is_plain_name(name):
+            return None
+        path = self._frames_folder(run_id) / name
+        return path if path.is_file() else None
+
+    # Within
+
+    def _rows(self, sql: str, *values: object) -> list[Row]:
+        with disk.told(self.folder):
+            return list(self._db.query(sql, values))
+
+    def _insert(self, table: str, rows: list[Row]) -> None:
+        if rows:
+            self._db.table(table).insert_all(rows)
+
+    def _run_folder(self, run_id: int) -> Path:
+        return self.folder / "runs" / str(run_id)
+
+    def _frames_folder(self, run_id: int) -> Path:
+        return self._run_folder(run_id) / "frames"
+
+    def _run(self, row: Row) -> Run:
+        state: State
+        if row["ended_utc_s"] is not None:
+            state = row["ending"]
+        elif row["id"] in self._writers or writer_lives(self._run_folder(row["id"])):
+            state = "watching"
+        else:
+            state = "interrupted"
+        newest = self._rows(
+            "SELECT * FROM frames WHERE run_id = ? ORDER BY number DESC LIMIT 1", row["id"]
+        )
+        advice = self._rows(
+            "SELECT * FROM advice WHERE run_id = ? ORDER BY number DESC LIMIT 1", row["id"]
+        )
+        lift = self._rows(
+            """SELECT place, value, sigma FROM readings
+               WHERE run_id = ? AND kind = 'corner-lift' AND value >= 3 * sigma
+               ORDER BY value DESC LIMIT 1""",
+            row["id"],
+        )
+        toolpath = json.loads(row["toolpath"]) if row["toolpath"] else None
+        return Run(
+            id=row["id"],
+            name=row["name"],
+            source=row["source"],
+            started_utc_s=row["started_utc_s"],
+            ended_utc_s=row["ended_utc_s"],
+            state=state,
+            setup=_setup(json.loads(row["setup"])),
+            toolpath=None if toolpath is None else ToolpathFacts(**toolpath),
+            frames=row["frame_count"],
+            skipped=row["skipped_count"],
+            elapsed_s=newest[0]["elapsed_s"] if newest else 0.0,
+            newest_frame=newest[0]["name"] if newest else None,
+            advice=_advice(advice[0]) if advice else None,
+            moments=row["moment_count"],
+            biggest_lift=Lift(lift[0]["place"], lift[0]["value"], lift[0]["sigma"])
+            if lift
+            else None,
+        )
+
+
+_RUNS = """SELECT runs.*,
+    (SELECT count(*) FROM frames WHERE run_id = runs.id) AS frame_count,
+    (SELECT count(*) FROM skipped WHERE run_id = runs.id) AS skipped_count,
+    (SELECT count(*) FROM moments WHERE run_id = runs.id) AS moment_count
+    FROM runs"""
+
+
+# From records to rows
+
+
+def _facts(toolpath: Toolpath | None) -> ToolpathFacts | None:
+    if toolpath is None:
+        return None
+    return ToolpathFacts(
+        layers=len(toolpath.layers),
+        height_mm=toolpath.layers[-1].z_mm if toolpath.layers else 0.0,
+        filament_mm=toolpath.filament_mm,
+        duration_s=toolpath.duration_s,
+        line_width_mm=toolpath.line_width_mm,
+    )
+
+
+def _number(value: float | None) -> float | None:
+    """Any real or numpy number as a float for SQLite; not finite counts as not known."""
+    return float(value) if value is not None and math.isfinite(value) else None
+
+
+def _xyz(place_mm: Iterable[float] | None) -> Row:
+    x, y, z = (None, None, None) if place_mm is None else map(_number, place_mm)
+    return {"x_mm": x, "y_mm": y, "z_mm": z}
+
+
+def _view_row(seen: Seen) -> Row:
+    view = seen.view
+    return {
+        "registered": int(view.registered),
+        "sigma_px": _number(view.sigma_px),
+        "layer": int(view.layer),
+        "mm_per_px": _number(view.mm_per_px),
+        "reason": view.reason,
+        "outlines": json.dumps(
+            [
+                {
+                    "role": o.role,
+                    "place": o.place,
+                    "points_px": np.round(
+                        o.points_px[np.isfinite(o.points_px).all(axis=1)], 2
+                    ).tolist(),
+                }
+                for o in seen.outlines
+            ]
+        ),
+        "notes": json.dumps({k: _number(v) for k, v in seen.notes.items()}),
+    }
+
+
+def _reading_row(reading: Reading) -> Row:
+    return {
+        "kind": reading.kind,
+        "place": reading.place,
+        **_xyz(reading.place_mm),
+        "value": _number(reading.value),
+        "sigma": _number(reading.sigma),
+        "unit": reading.unit,
+        "unseen": reading.unseen,
+    }
+
+
+def _suspicion_row(suspicion: Suspicion) -> Row:
+    return {
+        "kind": suspicion.kind,
+        "place": suspicion.place,
+        **_xyz(suspicion.place_mm),
+        "strength": _number(suspicion.strength),
+        "threshold": _number(suspicion.threshold),
+        "began": int(suspicion.began_index),
+        "amount": _number(suspicion.amount),
+        "sigma": _number(suspicion.sigma),
+        "unit": suspicion.unit,
+    }
+
+
+def _advice_row(advice: Advice) -> Row:
+    return {
+        "level": advice.level,
+        "sentence": advice.sentence,
+        "kind": advice.kind,
+        "place": advice.place,
+        **_xyz(advice.place_mm),
+        "amount": _number(advice.amount),
+        "sigma": _number(advice.sigma),
+        "unit": advice.unit,
+        "since_s": _number(advice.since_s),
+    }
+
+
+def _moment_row(moment: Moment) -> Row:
+    return {
+        "number": int(moment.index),
+        "name": moment.name,
+        "elapsed_s": float(moment.elapsed_s),
+        "kind": moment.kind,
+        "level": moment.level,
+        "sentence": moment.sentence,
+    }
+
+
+# From rows to records
+
+
+def _point(row: Row) -> tuple[float, float, float] | None:
+    if row["x_mm"] is None or row["y_mm"] is None or row["z_mm"] is None:
+        return None
+    return (row["x_mm"], row["y_mm"], row["z_mm"])
+
+
+def _or_nan(value: float | None) -> float:
+    return math.nan if value is None else value
+
+
+def _frame(row: Row) -> KeptFrame:
+    view = None
+    if row["registered"] is not None:
+        view = View(
+            registered=bool(row["registered"]),
+            sigma_px=math.inf if row["sigma_px"] is None else row["sigma_px"],
+            layer=row["layer"],
+            mm_per_px=_or_nan(row["mm_per_px"]),
+            reason=row["reason"],
+        )
+    return KeptFrame(
+        row["number"],
+        row["name"],
+        row["elapsed_s"],
+        row["utc_s"],
+        (row["width"], row["height"]),
+        view,
+    )
+
+
+def _advice(row: Row) -> Advice:
+    return Advice(
+        level=row["level"],
+        sentence=row["sentence"],
+        kind=row["kind"],
+        place=row["place"],
+        place_mm=_point(row),
+        amount=row["amount"],
+        sigma=row["sigma"],
+        unit=row["unit"],
+        since_s=row["since_s"],
+    )
+
+
+def _setup(kept: Row) -> Setup:
+    return Setup(
+        frame_size=(kept["frame_size"][0], kept["frame_size"][1]),
+        bed_mm=(kept["bed_mm"][0], kept["bed_mm"][1]),
+        bed_motion=kept["bed_motion"],
+        head_parked_for_frames=kept["head_parked_for_frames"],
+        bed_points=tuple(
+            BedPoint(pixel=(p["pixel"][0], p["pixel"][1]), bed_mm=(p["bed_mm"][0], p["bed_mm"][1]))
+            for p in kept["bed_points"]
+        ),
+        bed_points_z_mm=kept["bed_points_z_mm"],
+    )

@@ -72,6 +72,8 @@ class Store:
             if write:
                 folder.mkdir(parents=True, exist_ok=True)
             elif not path.exists():
+                if folder.exists() and not folder.is_dir():
+                    raise BadStore(f"{folder} is not a folder.", "Choose another one with --data.")
                 empty = Database(memory=True, execute_plugins=False)
                 schema.migrate(empty)
                 return cls(folder, empty)

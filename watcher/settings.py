@@ -1,0 +1,208 @@
+"""Reads what the user says once about camera and machine: ``setup.json``."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any, NoReturn, get_args
+
+from watcher.records import BedMotion, BedPoint, Setup
+from watcher.trouble import BadSetup
+
+LONGEST_SIDE_PX = 16384
+LARGEST_BED_MM = 5000.0
+
+Point = tuple[float, float]
+
+
+def read_setup(path: Path) -> Setup:
+    """Return the setup that the JSON file at ``path`` describes.
+
+    Pixels count from the centre of the top left pixel, x right and y down; bed coordinates are
+    millimetres from the bed's front left corner. Raises ``BadSetup`` with one sentence that names
+    the file, the field and the mend.
+    """
+    return _Reader(path.name, _load(path)).setup()
+
+
+def _load(path: Path) -> dict[str, Any]:
+    try:
+        content = json.loads(path.read_text(encoding="utf-8-sig"))
+    except FileNotFoundError:
+        raise BadSetup(
+            f"There is no setup file {path}.",
+            "Write one as the README describes, or name another with --setup.",
+        ) from None
+    except IsADirectoryError:
+        raise BadSetup(f"{path} is a folder, not a setup file.", "Name the file in it.") from None
+    except OSError as error:
+        raise BadSetup(
+            f"The setup file {path} can't be read ({error.strerror}).", "Check its permissions."
+        ) from None
+    except json.JSONDecodeError as error:
+        raise BadSetup(
+            f"{path.name} is not JSON: {error.msg} in line {error.lineno}.", "Mend that line."
+        ) from None
+    except (UnicodeDecodeError, RecursionError):
+        raise BadSetup(
+            f"{path.name} is not a JSON text file.", "Name the setup.json of this camera."
+        ) from None
+    if not isinstance(content, dict):
+        raise BadSetup(
+            f"{path.name} does not hold one JSON object.", "Put its fields between { and }."
+        )
+    return content
+
+
+class _Reader:
+    """Takes the fields out one by one, so that each complaint can name its field."""
+
+    def __init__(self, file: str, content: dict[str, Any]) -> None:
+        self._file = file
+        self._content = content
+
+    def setup(self) -> Setup:
+        frame_size = self._frame_size()
+        bed_mm = self._pair("bed_mm", self._field("bed_mm"), "width and depth of the bed in mm")
+        if not all(0 < side <= LARGEST_BED_MM for side in bed_mm):
+            self._refuse(
+                "bed_mm", f"is {bed_mm[0]:g} by {bed_mm[1]:g} mm", "Give the bed's true size."
+            )
+        return Setup(
+            frame_size=frame_size,
+            bed_mm=bed_mm,
+            bed_motion=self._bed_motion(),
+            head_parked_for_frames=self._yes_or_no("head_parked_for_frames"),
+            bed_points=self._bed_points(),
+            bed_points_z_mm=self._sunk(),
+        )
+
+    def _refuse(self, field: str, what: str, do: str) -> NoReturn:
+        raise BadSetup(f"{self._file}: {field} {what}.", do)
+
+    def _field(self, name: str) -> Any:
+        if name not in self._content:
+            self._refuse(name, "is missing", "Add it as the README describes.")
+        return self._content[name]
+
+    def _number(self, field: str, value: Any) -> float:
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            self._refuse(field, f"is {json.dumps(value)[:40]}", "Give a number there.")
+        if not _finite(value):
+            self._refuse(field, "is not a finite number", "Give a plain number there.")
+        return float(value)
+
+    def _pair(self, field: str, value: Any, meaning: str) -> Point:
+        if not isinstance(value, list) or len(value) != 2:
+            self._refuse(field, "does not hold two numbers", f"Give {meaning}.")
+        return self._number(field, value[0]), self._number(field, value[1])
+
+    def _frame_size(self) -> tuple[int, int]:
+        meaning = "width and height of the camera's picture in pixels"
+        width, height = self._pair("frame_size", self._field("frame_size"), meaning)
+        if not all(side == int(side) and 0 < side <= LONGEST_SIDE_PX for side in (width, height)):
+            self._refuse("frame_size", f"is {width:g} by {height:g}", f"Give {meaning}.")
+        return int(width), int(height)
+
+    def _bed_motion(self) -> BedMotion:
+        motion = self._field("bed_motion")
+        known: tuple[BedMotion, ...] = get_args(BedMotion)
+        if motion not in known:
+            self._refuse("bed_motion", f"is {json.dumps(motion)[:40]}", f"Use {_one_of(known)}.")
+        return known[known.index(motion)]
+
+    def _yes_or_no(self, name: str) -> bool:
+        value = self._field(name)
+        if not isinstance(value, bool):
+            self._refuse(name, f"is {json.dumps(value)[:40]}", "Use true or false.")
+        return value
+
+    def _sunk(self) -> float:
+        sunk = self._number("bed_points_z_mm", self._content.get("bed_points_z_mm", 0.0))
+        if not 0 <= sunk <= LARGEST_BED_MM:
+            self._refuse("bed_points_z_mm", f"is {sunk:g}", "Say how many mm the bed had sunk.")
+        return sunk
+
+    def _bed_points(self) -> tuple[BedPoint, ...]:
+        entries = self._field("bed_points")
+        if not isinstance(entries, list) or len(entries) < 4:
+            count = len(entries) if isinstance(entries, list) else 0
+            self._refuse(
+                "bed_points",
+                f"holds {count} {'point' if count == 1 else 'points'}",
+                "Click at least the bed's four corners.",
+            )
+        points = tuple(self._bed_point(f"bed_points[{n}]", e) for n, e in enumerate(entries))
+        self._check_round(points)
+        return points
+
+    def _bed_point(self, field: str, entry: Any) -> BedPoint:
+        if not isinstance(entry, dict):
+            self._refuse(field, "is no object", "Give it a pixel and a bed_mm.")
+        for name in ("pixel", "bed_mm"):
+            if name not in entry:
+                self._refuse(f"{field}.{name}", "is missing", "Give it two numbers.")
+        return BedPoint(
+            pixel=self._pair(f"{field}.pixel", entry["pixel"], "x and y in pixels"),
+            bed_mm=self._pair(f"{field}.bed_mm", entry["bed_mm"], "x and y on the bed in mm"),
+        )
+
+    def _check_round(self, points: Sequence[BedPoint]) -> None:
+        """A camera that looks at the bed from above keeps the corners' order and convexity."""
+        corners = _hull([p.bed_mm for p in points])
+        if len(corners) < 4:
+            self._refuse(
+                "bed_points",
+                "are not the corners of a quadrilateral: two of them fall on one place or three on "
+                "one line",
+                "Give each of the bed's four corners its own bed_mm.",
+            )
+        pixels = [points[n].pixel for n in corners]
+        turns = [_turn(pixels[n - 2], pixels[n - 1], pixel) for n, pixel in enumerate(pixels)]
+        # The hull runs counter-clockwise on the bed; with y down in the picture that is negative.
+        if all(turn > 0 for turn in turns):
+            self._refuse(
+                "bed_points",
+                "are mirrored: they run round the bed one way and round the picture the other",
+                "Swap the pixels of left and right, or turn off the camera's mirror picture.",
+            )
+        if not all(turn < 0 for turn in turns):
+            self._refuse(
+                "bed_points",
+                "are crossed: taken round the bed, their pixels do not make a convex shape",
+                "Give each pixel the bed corner that was clicked there.",
+            )
+
+
+def _finite(value: float) -> bool:
+    try:
+        return math.isfinite(value)
+    except OverflowError:
+        return False
+
+
+def _one_of(words: Sequence[str]) -> str:
+    return ", ".join(words[:-1]) + f" or {words[-1]}"
+
+
+def _turn(a: Point, b: Point, c: Point) -> float:
+    """Twice the signed area of the triangle; positive where a, b, c turn left with y up."""
+    return (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0])
+
+
+def _hull(points: Sequence[Point]) -> list[int]:
+    """Indices of the convex hull's true corners, counter-clockwise (Andrew's monotone chain,
+    Information Processing Letters 9(5), 1979)."""
+    order = sorted(range(len(points)), key=lambda n: points[n])
+
+    def chain(indices: Sequence[int]) -> list[int]:
+        kept: list[int] = []
+        for n in indices:
+            while len(kept) > 1 and _turn(points[kept[-2]], points[kept[-1]], points[n]) <= 0:
+                kept.pop()
+            kept.append(n)
+        return kept[:-1]
+
+    return chain(order) + chain(order[::-1])

@@ -1,0 +1,103 @@
+"""A camera on this machine, by its number."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from typing import Any, Protocol
+
+import cv2
+import numpy as np
+
+from watcher.records import Picture
+from watcher.sources.clock import Clock, Pace
+from watcher.sources.jpeg import Unusable, check_size, encode
+from watcher.sources.retry import pauses_s
+from watcher.sources.taken import Missed, Taken, picture_name
+from watcher.trouble import BadSource
+
+STALE_FRAMES = 5
+"""A driver queues about four pictures; they are older than the interval and thrown away."""
+
+
+class Camera(Protocol):
+    """The part of ``cv2.VideoCapture`` that is used."""
+
+    def isOpened(self) -> bool: ...
+    def set(self, propId: int, value: float) -> bool: ...
+    def grab(self) -> bool: ...
+    def retrieve(self) -> tuple[bool, Any]: ...
+    def release(self) -> None: ...
+
+
+class Device:
+    """Takes the camera's newest picture every ``interval_s`` and reopens a camera that went."""
+
+    total: int | None = None
+    remarks: tuple[str, ...] = ()
+
+    def __init__(
+        self,
+        number: int,
+        frame_size: tuple[int, int],
+        interval_s: float,
+        clock: Clock,
+        open_camera: Callable[[int], Camera] = cv2.VideoCapture,
+    ) -> None:
+        """Raise ``BadSource`` where there is no such camera."""
+        self._number = number
+        self._frame_size = frame_size
+        self._interval_s = interval_s
+        self._clock = clock
+        self._open_camera = open_camera
+        self._closed = False
+        self._camera = self._open()
+        if not self._camera.isOpened():
+            raise BadSource(
+                f"Camera {number} doesn't answer.",
+                "Check its cable, its number and that no other program holds it.",
+            )
+
+    def pictures(self) -> Iterator[Taken | Missed]:
+        pace = Pace(self._clock, self._interval_s)
+        taken = 0
+        pauses = pauses_s()
+        while not self._closed:
+            taken += 1
+            name, elapsed_s = picture_name(taken), self._clock.elapsed_s()
+            bgr = self._newest()
+            if bgr is None:
+                yield Missed(name, "the camera gives no picture", elapsed_s)
+                self._clock.wait(next(pauses))
+                self._camera.release()
+                self._camera = self._open()
+            else:
+                pauses = pauses_s()
+                yield self._picture(name, bgr, elapsed_s)
+            pace.wait()
+
+    def close(self) -> None:
+        self._closed = True
+        self._camera.release()
+
+    def _open(self) -> Camera:
+        camera = self._open_camera(self._number)
+        if camera.isOpened():
+            camera.set(cv2.CAP_PROP_FRAME_WIDTH, self._frame_size[0])
+            camera.set(cv2.CAP_PROP_FRAME_HEIGHT, self._frame_size[1])
+        return camera
+
+    def _newest(self) -> Picture | None:
+        if not self._camera.isOpened():
+            return None
+        for _ in range(STALE_FRAMES):
+            if not self._camera.grab():
+                return None
+        decoded, bgr = self._camera.retrieve()
+        return np.asarray(bgr, np.uint8) if decoded else None
+
+    def _picture(self, name: str, bgr: Picture, elapsed_s: float) -> Taken | Missed:
+        try:
+            check_size(bgr, self._frame_size)
+            return Taken(name, encode(bgr), bgr, elapsed_s, self._clock.utc_s())
+        except Unusable as why:
+            return Missed(name, why.reason, elapsed_s, why.wrong_size)

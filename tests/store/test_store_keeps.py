@@ -60,7 +60,8 @@ def test_a_run_comes_back_as_it_was_kept(tmp_path, setup, toolpath, picture, tol
         assert store.readings(run_id, 4) == told(4).readings
         assert store.suspicions(run_id, 4) == told(4).suspicions
 
-        (outline,) = store.outlines(run_id, 4)
+        (outline,) = store.outlines(run_id, 4, 5)[4]
+        assert list(store.outlines(run_id, 4, 9)) == [4, 5, 6, 7, 8]
         assert outline.role == "measured"
         np.testing.assert_array_equal(outline.points_px, [[1.0, 2.0], [3.25, 4.5]])
 
@@ -96,7 +97,7 @@ def test_values_that_are_no_numbers_count_as_not_known(tmp_path, setup, picture,
         assert (view.registered, view.reason, view.sigma_px) == (False, "too dark", math.inf)
         assert store.readings(run, 0)[0].value is None
         assert store.readings(run, 0)[0].sigma == 0.5
-        assert store.outlines(run, 0)[0].points_px.tolist() == [[2.0, 2.0]]
+        assert store.outlines(run, 0, 1)[0][0].points_px.tolist() == [[2.0, 2.0]]
 
 
 def test_the_biggest_lift_is_not_the_biggest_noise(tmp_path, setup, picture, told):

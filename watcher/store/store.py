@@ -300,16 +300,21 @@ class Store:
             )
         )
 
-    def outlines(self, run_id: int, number: int) -> tuple[Outline, ...]:
-        """The lines to draw over one frame."""
-        rows = self._rows(
-            "SELECT outlines FROM views WHERE run_id = ? AND number = ?", run_id, number
-        )
-        return tuple(
-            Outline(o["role"], o["place"], np.asarray(o["points_px"], dtype=float).reshape(-1, 2))
-            for row in rows
-            for o in json.loads(row["outlines"])
-        )
+    def outlines(self, run_id: int, since: int, until: int) -> dict[int, tuple[Outline, ...]]:
+        """The lines to draw over judged frames ``since`` <= number < ``until``, by number."""
+        return {
+            row["number"]: tuple(
+                Outline(o["role"], o["place"], np.asarray(o["points_px"], float).reshape(-1, 2))
+                for o in json.loads(row["outlines"])
+            )
+            for row in self._rows(
+                """SELECT number, outlines FROM views
+                   WHERE run_id = ? AND number >= ? AND number < ? ORDER BY number""",
+                run_id,
+                since,
+                until,
+            )
+        }
 
     def advice(self, run_id: int, since: int = 0) -> list[AdviceFrom]:
         """Every change of advice at frame ``since`` or later, in order."""

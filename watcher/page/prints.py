@@ -1,0 +1,30 @@
+"""View: the list of watched prints."""
+
+from __future__ import annotations
+
+from flask import Blueprint, current_app, render_template
+
+from watcher.page.opened import FOLDER, store
+from watcher.page.pictures import picture_address
+from watcher.page.words import in_words
+
+views = Blueprint("prints", __name__)
+
+
+@views.get("/")
+def all_prints() -> str:
+    """Every run, the newest first."""
+    runs = store().runs()
+    return render_template(
+        "prints.html",
+        folder=current_app.config[FOLDER],
+        watching=any(run.state == "watching" for run in runs),
+        prints=[
+            {
+                "run": run,
+                "words": in_words(run),
+                "picture": picture_address(run, run.newest_frame) if run.newest_frame else None,
+            }
+            for run in runs
+        ],
+    )

@@ -1,0 +1,107 @@
+"""Runs in plain words, for the page and the command line."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from watcher.records import Advice, FaultKind
+from watcher.store import Run, State
+
+CAUTIONS = (
+    "This is no fire or smoke alarm, and it may miss faults.",
+    "Don't leave a printer unattended on its strength.",
+    "The maker's manual and your local codes come first.",
+)
+
+_STATES: dict[State, str] = {
+    "watching": "being watched now",
+    "finished": "watched to the last picture",
+    "left early": "watching was ended early",
+    "interrupted": "interrupted: the watching program died before the end",
+}
+
+_FAULTS: dict[FaultKind, str] = {
+    "corner-lift": "corner lift",
+    "overhang-curl": "curled overhang",
+    "spaghetti": "spaghetti",
+    "detached": "part came loose",
+    "layer-step": "layer step",
+    "no-growth": "nothing grows",
+    "cannot-see": "view lost",
+}
+
+
+@dataclass(frozen=True)
+class RunInWords:
+    """One run, ready to print or show."""
+
+    id: int
+    name: str
+    started: str
+    """``2026-11-25 21:40 UTC``."""
+    lasted: str
+    """From the start to the newest picture, ``10 h 05 min``."""
+    state: str
+    outcome: str
+    """The last advice as one sentence, or that there is none."""
+    level: str
+    """``carry on``, ``have a look``, ``stop``, or empty where nothing was judged."""
+    pictures: str
+    biggest_lift: str
+    """``3.1 ± 0.2 mm, right corner``, or that none was measured."""
+
+
+def in_words(run: Run) -> RunInWords:
+    """Say a run in words. Times are UTC; the page turns them into the viewer's zone."""
+    lift = run.biggest_lift
+    skipped = f", {run.skipped} left out as unusable" if run.skipped else ""
+    return RunInWords(
+        id=run.id,
+        name=run.name,
+        started=datetime.fromtimestamp(run.started_utc_s, UTC).strftime("%Y-%m-%d %H:%M UTC"),
+        lasted=duration(run.elapsed_s),
+        state=state(run.state),
+        outcome=run.advice.sentence if run.advice else "Nothing has been judged yet.",
+        level=run.advice.level if run.advice else "",
+        pictures=f"{run.frames} {'picture' if run.frames == 1 else 'pictures'}{skipped}",
+        biggest_lift=f"{amount(lift.value_mm, lift.sigma_mm, 'mm')}, {lift.place}"
+        if lift
+        else "none above the measuring error",
+    )
+
+
+def state(value: State) -> str:
+    """How a run stands."""
+    return _STATES[value]
+
+
+def fault(kind: FaultKind) -> str:
+    """Name of a kind of fault."""
+    return _FAULTS[kind]
+
+
+def duration(seconds: float) -> str:
+    """``45 s``, ``12 min`` or ``3 h 05 min``; fractions are cut off."""
+    whole = max(0, int(seconds))
+    if whole < 60:
+        return f"{whole} s"
+    hours, minutes = divmod(whole // 60, 60)
+    return f"{hours} h {minutes:02} min" if hours else f"{minutes} min"
+
+
+def amount(value: float, sigma: float | None, unit: str) -> str:
+    """A measured value with its standard deviation and unit."""
+    digits = 1 if abs(value) >= 1 or sigma is None or sigma >= 0.1 else 2
+    error = "" if sigma is None else f" ± {sigma:.{digits}f}"
+    return f"{value:.{digits}f}{error} {unit}".rstrip()
+
+
+def how_sure(advice: Advice) -> str:
+    """How far the measured amount stands above its own error; empty where not known."""
+    if advice.level == "carry on" or advice.amount is None or not advice.sigma:
+        return ""
+    ratio = abs(advice.amount) / advice.sigma
+    if ratio < 2:
+        return "not sure: hardly above the measuring error"
+    return f"{'fairly sure' if ratio < 5 else 'sure'}: {ratio:.0f} times the measuring error"

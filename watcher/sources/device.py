@@ -15,6 +15,9 @@ from watcher.sources.retry import pauses_s
 from watcher.sources.taken import Missed, Taken, picture_name
 from watcher.trouble import BadSource
 
+# A camera that isn't there is told in one sentence of ours, not in the library's warnings.
+cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_ERROR)
+
 STALE_FRAMES = 5
 """A driver queues about four pictures; they are older than the interval and thrown away."""
 

@@ -83,7 +83,7 @@ class Folder:
         """All pictures in the folder, oldest first."""
         found = []
         for path in self._folder.iterdir():
-            if path.suffix.lower() not in SUFFIXES:
+            if path.suffix.lower() not in SUFFIXES or path.name.startswith("."):
                 continue
             try:
                 state = path.stat()

@@ -119,7 +119,9 @@ def _frame_names(folder: Path) -> list[str]:
         raise BadNight(f"There is no folder {folder}.", "Name a recorded night's folder.")
     try:
         names = sorted(
-            p.name for p in (folder / "frames").iterdir() if p.suffix.lower() in SUFFIXES
+            path.name
+            for path in (folder / "frames").iterdir()
+            if path.suffix.lower() in SUFFIXES and not path.name.startswith(".")
         )
     except (FileNotFoundError, NotADirectoryError):
         raise BadNight(

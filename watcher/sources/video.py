@@ -52,7 +52,7 @@ class VideoFile:
             # Half a frame of leave, or time stamps rounded down would skip to the next frame.
             if elapsed_s + 0.5 / self._rate_hz < due_s:
                 continue
-            due_s += self._every_s * max(1, math.ceil((elapsed_s - due_s) / self._every_s))
+            due_s += self._every_s * max(1, 1 + math.floor((elapsed_s - due_s) / self._every_s))
             taken += 1
             yield self._picture(picture_name(taken), elapsed_s)
 

@@ -1,14 +1,15 @@
 """Outlines of a layer: closed rings round what was laid.
 
-The centre lines are drawn on a raster, gaps narrower than a line and voids of the infill are
-filled, and the boundary of that region is traced along the outermost centre lines. Its corners are
-put onto the toolpath's own points, so that they are exact, and the ring is then moved out by half
-a line width with mitred corners.
+The centre lines are drawn on a raster, gaps narrower than a line and the voids of the infill are
+filled, and the boundary of that region is traced along the outermost centre lines. The traced
+points are then put exactly onto those lines, so that corners stay sharp and the raster leaves
+no steps, and the ring is moved out by half a line width with mitred corners.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import cv2
 import numpy as np
@@ -24,12 +25,15 @@ PIXEL_MM = 0.1
 SMALLEST_RING_MM2 = 1.0
 SMALLEST_HOLE_RADIUS_MM = 2.0
 """A void is a hole when a circle of this radius fits into it."""
+TOLERANCE_MM = 0.03
+"""Rings are simplified to within this distance."""
+LOOP_GAP_MM = 1.0
+"""Ends of a closed loop are at most so far apart: programs leave a gap at the seam."""
+SUPPORT_GAP_MM = 3.0
+"""Open lines outside the part count as one body when they are no farther apart."""
+
 _MOST_PIXELS = 16_000_000
 _SHIFT = 4
-_LOOP_GAP_MM = 1.0
-"""Ends of a loop at most so far apart: programs leave a gap at the seam."""
-_SUPPORT_GAP_MM = 1.5
-"""Half the distance between lines of support that count as one body."""
 _MITRE_LIMIT = 3.0
 
 
@@ -37,36 +41,40 @@ def rings(segments_mm: Array, width_mm: float) -> tuple[Array, ...]:
     """Rings round the material of one layer.
 
     ``segments_mm`` has shape (n, 4): x0, y0, x1, y1 of each line laid, in order. Returns rings of
-    shape (m, 2), outer ones counter-clockwise, holes clockwise. A void is a hole only if it is
-    bounded by closed loops of its own and wide enough; the voids of sparse infill are filled.
+    shape (m, 2), outer ones counter-clockwise, holes clockwise. A void is a hole only if a closed
+    loop bounds it and it is wide enough; the voids of sparse infill are filled.
     """
-    low = segments_mm.reshape(-1, 2).min(axis=0)
-    high = segments_mm.reshape(-1, 2).max(axis=0)
+    points = segments_mm.reshape(-1, 2)
+    low, high = points.min(axis=0), points.max(axis=0)
     span = high - low
     pixel = max(PIXEL_MM, math.sqrt(float(span[0] * span[1]) / _MOST_PIXELS))
     reach = math.ceil(0.65 * width_mm / pixel)
-    support = math.ceil(_SUPPORT_GAP_MM / pixel)
-    margin = max(reach, support) + 3
+    margin = max(reach, math.ceil(SUPPORT_GAP_MM / 2 / pixel)) + 3
     shape = (int(span[1] / pixel) + 2 * margin + 1, int(span[0] / pixel) + 2 * margin + 1)
     origin = low - margin * pixel
 
-    chains, closed = _chains(segments_mm, max(_LOOP_GAP_MM, 2 * width_mm))
+    chains, closed = _chains(segments_mm, max(LOOP_GAP_MM, 2 * width_mm))
     scale = (1 << _SHIFT) / pixel
     drawn = [((chain - origin) * scale).round().astype(np.int32) for chain in chains]
-    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
-    lines = _draw(shape, drawn)
-    thick = cv2.dilate(lines, disc)
     loops = _draw(shape, [line for line, whole in zip(drawn, closed, strict=True) if whole])
-    holes = _holes(thick, cv2.dilate(loops, disc), pixel)
-    outside = _outside(thick)
-    body = cv2.erode(np.where(outside | holes, 0, 255).astype(np.uint8), disc)
-    ends = cKDTree(segments_mm[:, :4].reshape(-1, 2))
+    others = _draw(shape, [line for line, whole in zip(drawn, closed, strict=True) if not whole])
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
+    thick = cv2.dilate(loops | others, disc)
+    smallest_px = (SMALLEST_HOLE_RADIUS_MM + width_mm / 2) / pixel - reach
+    holes = _holes(thick, cv2.dilate(loops, disc), smallest_px)
+    filled = np.where(_outside(thick) | holes, 0, 255).astype(np.uint8)
+    body = cv2.erode(filled, disc)
+    body[(_joined(others, loops, SUPPORT_GAP_MM / 2 / pixel) > 0) & ~holes] = 255
+
     found, _ = cv2.findContours(body, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
+    if not found:
+        return ()
+    lines = _Lines(segments_mm, found, shape, origin, pixel)
     out = []
     for contour in found:
         # OpenCV's outer contours run clockwise where y points up.
-        simple = cv2.approxPolyDP(contour, 0.9, True)[::-1, 0, :].astype(float) * pixel + origin
-        ring = _grow(_snap(simple, ends, 1.6 * pixel), width_mm / 2)
+        traced = contour[::-1, 0, :].astype(float) * pixel + origin
+        ring = _grow(lines.fit(traced), width_mm / 2)
         if len(ring) >= 3 and abs(_area(ring)) >= SMALLEST_RING_MM2:
             out.append(ring)
     return tuple(out)
@@ -85,7 +93,7 @@ def _chains(segments: Array, gap_mm: float) -> tuple[list[Array], list[bool]]:
     return chains, closed
 
 
-def _draw(shape: tuple[int, int], lines: list[npt.NDArray[np.int32]]) -> Mask:
+def _draw(shape: tuple[int, int], lines: list[npt.NDArray[np.int32]]) -> npt.NDArray[np.uint8]:
     mask = np.zeros(shape, np.uint8)
     cv2.polylines(mask, lines, False, 255, 1, cv2.LINE_8, _SHIFT)
     return mask
@@ -98,52 +106,137 @@ def _outside(thick: Mask) -> npt.NDArray[np.bool_]:
     return np.asarray(flood == 128)
 
 
-def _holes(thick: Mask, loops: Mask, pixel: float) -> npt.NDArray[np.bool_]:
-    """Voids that are wide enough and lie along closed loops nearly all round."""
+def _holes(thick: Mask, loops: Mask, smallest_px: float) -> npt.NDArray[np.bool_]:
+    """Voids into which a circle fits and whose outer rim lies along closed loops.
+
+    A void of sparse infill is bounded in part by the infill's open lines. What stands inside a
+    void (a support, another object) doesn't matter.
+    """
     holes = np.zeros(thick.shape, bool)
     count, labels, stats, _ = cv2.connectedComponentsWithStats(255 - thick, connectivity=4)
     outer = labels[0, 0]
-    smallest = math.pi * (SMALLEST_HOLE_RADIUS_MM / pixel) ** 2 / 2
     for label in range(1, count):
         x, y, w, h, area = (int(value) for value in stats[label])
-        if label == outer or area < smallest:
+        if label == outer or area < math.pi * smallest_px**2 / 2:
             continue
-        window = np.s_[max(y - 1, 0) : y + h + 1, max(x - 1, 0) : x + w + 1]
+        window = np.s_[y - 1 : y + h + 1, x - 1 : x + w + 1]
         void = (labels[window] == label).astype(np.uint8)
-        # Lines were drawn thicker than they are by the reach beyond half a width: allow for it.
-        inner = cv2.distanceTransform(cv2.copyMakeBorder(void, 1, 1, 1, 1, 0), cv2.DIST_L2, 5)
-        if float(inner.max()) * pixel < SMALLEST_HOLE_RADIUS_MM - 0.2:
+        if float(cv2.distanceTransform(void, cv2.DIST_L2, 5).max()) < smallest_px:
             continue
-        rim = (cv2.dilate(void, np.ones((3, 3), np.uint8)) > 0) & (void == 0)
-        if float((loops[window] > 0)[rim].mean()) >= 0.97:
+        edge, _ = cv2.findContours(void, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+        rim = cv2.drawContours(np.zeros_like(void), edge, -1, 1, 3)
+        on_line = (rim > 0) & (thick[window] > 0)
+        if float((loops[window] > 0)[on_line].mean()) >= 0.97:
             holes[window] |= void > 0
     return holes
 
 
-def _snap(ring: Array, ends: cKDTree, reach_mm: float) -> Array:
-    """Put the corners of a ring onto points of the toolpath where one is near."""
-    distance, index = ends.query(ring, distance_upper_bound=reach_mm)
-    near = np.isfinite(distance)
-    ring = ring.copy()
-    ring[near] = ends.data[index[near]]
-    keep = np.any(np.abs(ring - np.roll(ring, 1, axis=0)) > 1e-6, axis=1)
-    ring = ring[keep]
+def _joined(others: Mask, loops: Mask, radius_px: float) -> Mask:
+    """Open lines outside all loops (supports), with the gaps between them closed."""
+    edge, _ = cv2.findContours(loops, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    inside = cv2.drawContours(np.zeros_like(loops), edge, -1, 255, cv2.FILLED)
+    apart = np.where(inside > 0, 0, others).astype(np.uint8)
+    if not apart.any():
+        return apart
+    near = cv2.distanceTransform(255 - apart, cv2.DIST_L2, 5) <= radius_px
+    shrunk = cv2.distanceTransform(near.astype(np.uint8), cv2.DIST_L2, 5) > radius_px
+    return np.where(shrunk & (inside == 0), 255, apart).astype(np.uint8)
+
+
+class _Lines:
+    """The toolpath's lines near the traced boundaries, to put traced points exactly onto them."""
+
+    def __init__(
+        self,
+        segments: Array,
+        traced: Sequence[Mask],
+        shape: tuple[int, int],
+        origin: Array,
+        pixel: float,
+    ) -> None:
+        self.pixel = pixel
+        border = cv2.drawContours(np.zeros(shape, np.uint8), list(traced), -1, 255, 5)
+        start, way = segments[:, 0:2], segments[:, 2:4] - segments[:, 0:2]
+        length = np.hypot(way[:, 0], way[:, 1])
+        steps = np.ceil(length / (2 * pixel)).astype(int) + 1
+        owner = np.repeat(np.arange(len(segments)), steps)
+        first = np.repeat(np.cumsum(steps) - steps, steps)
+        part = (np.arange(len(owner)) - first) / np.maximum(steps - 1, 1)[owner]
+        sample = start[owner] + part[:, None] * way[owner]
+        at = ((sample - origin) / pixel).round().astype(int)
+        near = border[at[:, 1], at[:, 0]] > 0
+        self.owner = owner[near]
+        self.start, self.way = start, way
+        self.square = np.maximum(length**2, 1e-12)
+        self.tree = cKDTree(sample[near]) if near.any() else None
+        ends = np.vstack([start[self.owner], (start + way)[self.owner]])
+        self.ends = np.unique(ends, axis=0)
+        self.end_tree = cKDTree(self.ends) if len(ends) else None
+
+    def fit(self, traced: Array) -> Array:
+        """A traced ring, shape (n, 2) in mm, put onto the lines and simplified."""
+        if self.tree is None or self.end_tree is None:
+            return traced
+        _, index = self.tree.query(traced)
+        owner = self.owner[index]
+        start, way = self.start[owner], self.way[owner]
+        along = ((traced - start) * way).sum(axis=1) / self.square[owner]
+        put = start + np.clip(along, 0, 1)[:, None] * way
+        off = np.linalg.norm(put - traced, axis=1) / self.pixel
+        exact = np.where((off < 1.5)[:, None], put, traced)
+        self._sharpen(exact, owner, off > 0.8)
+        middle = exact.mean(axis=0)
+        simple = cv2.approxPolyDP((exact - middle).astype(np.float32), TOLERANCE_MM, True)
+        ring = np.asarray(simple[:, 0, :], dtype=np.float64) + middle
+        # Corners onto the ends of the lines that meet there.
+        distance, index = self.end_tree.query(ring, distance_upper_bound=1.6 * self.pixel)
+        sharp = np.isfinite(distance)
+        ring[sharp] = self.ends[index[sharp]]
+        return _without_straight(ring)
+
+    def _sharpen(
+        self, ring: Array, owner: npt.NDArray[np.int_], off: npt.NDArray[np.bool_]
+    ) -> None:
+        """Replace, in place, the short runs that left the lines by the point where these meet.
+
+        Inner corners come out of the raster rounded by its closing of gaps.
+        """
+        if off.all() or not off.any():
+            return
+        turn = int(np.argmin(off))
+        places = np.roll(np.arange(len(off)), -turn)
+        edges = np.nonzero(np.diff(np.concatenate([[0], off[places].astype(int), [0]])))[0]
+        for begin, end in edges.reshape(-1, 2):
+            run = places[begin:end]
+            before, after = owner[run[0] - 1], owner[(run[-1] + 1) % len(off)]
+            a, b = self.way[before], self.way[after]
+            cross = a[0] * b[1] - a[1] * b[0]
+            if abs(cross) < 0.2 * math.sqrt(self.square[before] * self.square[after]):
+                continue
+            to = self.start[after] - self.start[before]
+            meet = self.start[before] + a * (to[0] * b[1] - to[1] * b[0]) / cross
+            if np.linalg.norm(ring[run] - meet, axis=1).max() < 8 * self.pixel:
+                ring[run] = meet
+
+
+def _without_straight(ring: Array) -> Array:
+    """Leave out repeated points and points on a straight edge."""
+    ring = ring[np.linalg.norm(ring - np.roll(ring, 1, axis=0), axis=1) > 0.02]
     if len(ring) < 3:
         return ring
-    # Points of a straight edge go.
     before, after = ring - np.roll(ring, 1, axis=0), np.roll(ring, -1, axis=0) - ring
     chord = np.linalg.norm(before + after, axis=1)
     cross = np.abs(before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0])
     off = np.divide(cross, chord, out=np.full(len(ring), np.inf), where=chord > 0)
-    return np.asarray(ring[off > 0.02])
+    return np.asarray(ring[off > 0.01])
 
 
 def _grow(ring: Array, by_mm: float) -> Array:
     """Move a ring that has its material on the left to the right by ``by_mm``, corners mitred."""
-    if len(ring) < 3:
+    if len(ring) < 2:
         return ring
     way = np.roll(ring, -1, axis=0) - ring
-    way /= np.linalg.norm(way, axis=1)[:, None]
+    way /= np.maximum(np.linalg.norm(way, axis=1), 1e-9)[:, None]
     normal = np.column_stack([way[:, 1], -way[:, 0]])
     before = np.roll(normal, 1, axis=0)
     middle = before + normal

@@ -7,17 +7,12 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import Any
 
+from watcher.page.words import CAUTIONS, amount, beside_level, duration, fault, how_sure
 from watcher.records import Advice, FaultKind, Frame, Moment, Reading, Seen
 from watcher.sources.taken import Missed
 
 LIFTS: frozenset[FaultKind] = frozenset({"corner-lift", "overhang-curl"})
 """Kinds that are measured as a height in mm at a corner."""
-
-CAUTIONS = (
-    "The watcher can miss a fault and is no smoke or fire alarm: keep an independent smoke alarm "
-    "and a power cut-off. The printer maker's manual and your local rules say whether it may run "
-    "unattended. After a failure stop it from afar, wait and air the room; nozzle and bed stay hot."
-)
 
 
 @dataclass
@@ -43,7 +38,7 @@ class Account:
         self.advice: Advice | None = None
         self.moments: list[Moment] = []
         self.unregistered: Counter[str] = Counter()
-        self._watched: dict[tuple[str, str], _Watched] = {}
+        self._watched: dict[tuple[FaultKind, str], _Watched] = {}
         self._lifts: list[dict[str, Any]] = []
 
     def heard_frame(self, frame: Frame, seen: Seen) -> None:
@@ -114,7 +109,7 @@ class Account:
                 for m in sorted(self.moments, key=lambda m: m.index)
             ]
         lines += self._unseen_words()
-        lines.append(CAUTIONS)
+        lines.append(" ".join(CAUTIONS))
         return lines
 
     def _missed_words(self) -> list[str]:
@@ -128,15 +123,16 @@ class Account:
     def _found_words(self) -> list[str]:
         if self.stop is None:
             if self.advice is not None and self.advice.level != "carry on":
-                return [f"At the end: {self.advice.level}. {self.advice.sentence}"]
+                return [f"At the end, {self.advice.level}: {beside_level(self.advice)}"]
             return ["Nothing was found that would be a reason to stop."]
         name, elapsed_s, advice = self.stop
-        lines = [f"Stop, {duration(elapsed_s)} into the print ({name}). {advice.sentence}"]
-        if advice.amount is not None and advice.sigma is not None:
-            sure = f"Measured then: {advice.amount:.2f} ± {advice.sigma:.2f} {advice.unit}"
-            if advice.since_s is not None:
-                sure += f"; it is thought to have begun {duration(advice.since_s)} into the print"
-            lines.append(f"{sure}.")
+        lines = [f"Stop, {duration(elapsed_s)} into the print ({name}): {beside_level(advice)}"]
+        if advice.amount is not None:
+            lines.append(f"Measured then: {amount(advice.amount, advice.sigma, advice.unit)}.")
+        if advice.since_s is not None:
+            lines.append(f"It is thought to have begun {duration(advice.since_s)} into the print.")
+        if sure := how_sure(advice):
+            lines.append(f"How sure: {sure}.")
         return lines
 
     def _unseen_words(self) -> list[str]:
@@ -148,20 +144,10 @@ class Account:
             if watched.unseen:
                 total = watched.seen + watched.unseen
                 lines.append(
-                    f"Not seen: {place}, {kind}, in {watched.unseen} of {total} pictures "
-                    f"(lastly: {watched.why})."
+                    f"Not seen: {place} ({fault(kind)}) in {watched.unseen} of {total} pictures "
+                    f"(at last: {watched.why})."
                 )
         return lines
-
-
-def duration(seconds: float) -> str:
-    """Hours and minutes as a person says them."""
-    minutes = round(seconds / 60)
-    if minutes < 1:
-        return f"{seconds:.0f} s"
-    if minutes < 60:
-        return f"{minutes} min"
-    return f"{minutes // 60} h {minutes % 60:02d} min"
 
 
 def _count(number: int, noun: str) -> str:

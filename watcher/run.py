@@ -57,8 +57,9 @@ def run_night(
     judge: Judge,
     store: Store,
     label: Label,
+    *,
     clock: Clock,
-    listeners: Sequence[Listener],
+    listeners: Sequence[Listener] = (),
 ) -> Ended:
     """Keep each picture, then judge it, then keep what it told, until the source ends or the user
     interrupts.
@@ -68,7 +69,7 @@ def run_night(
     the setup gives; neither leaves a run behind. Any other error leaves the run without an end, so
     that the store calls it interrupted.
     """
-    run = _Run(judge, store, label, clock, listeners)
+    run = _Run(judge, store, label, clock=clock, listeners=listeners)
     how: Ending = "finished"
     try:
         for item in source.pictures():
@@ -88,6 +89,7 @@ class _Run:
         judge: Judge,
         store: Store,
         label: Label,
+        *,
         clock: Clock,
         listeners: Sequence[Listener],
     ) -> None:

@@ -1,0 +1,553 @@
+"""The command ``watcher``: parses what was typed, calls, prints."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import signal
+import sys
+import tempfile
+import threading
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from functools import partial
+from importlib.resources import files
+from pathlib import Path
+from types import FrameType
+from typing import IO, Any, TypeVar
+
+import click
+import platformdirs
+
+from watcher.account import Account
+from watcher.page import create_app, in_words, listen
+from watcher.page.words import CAUTIONS, beside_level, duration
+from watcher.records import Advice, Frame, Seen, Setup, Toolpath
+from watcher.run import Ended, Judge, Label, run_night
+from watcher.settings import read_setup
+from watcher.sources.address import read_address
+from watcher.sources.choose import open_live, open_recorded
+from watcher.sources.clock import Clock, NightClock
+from watcher.sources.taken import Missed, Source
+from watcher.store import Store
+from watcher.toolpath import read_toolpath
+from watcher.trouble import BadNight, BadToolpath, Trouble
+
+LOOPBACK = ("127.0.0.1", "localhost", "::1")
+PORT = 8537
+CHUNK = 2**20
+REPORT_EVERY = 100
+SLOW_READ = 4 * CHUNK
+"""A toolpath larger than this takes long enough to show progress."""
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+
+
+class Refusal(click.ClickException):
+    """One sentence on standard error, exit status 2."""
+
+    exit_code = 2
+
+    def show(self, file: IO[Any] | None = None) -> None:
+        click.echo(f"watcher: {self.message}", file=file or sys.stderr)
+
+
+class Commands(click.Group):
+    """Turns what the user can mend into one sentence; anything else is a fault of the program."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except Trouble as trouble:
+            raise Refusal(str(trouble)) from trouble
+        except OSError as error:
+            if isinstance(error, BrokenPipeError):
+                raise
+            place = f"{error.filename}: " if error.filename else ""
+            raise Refusal(f"{place}{error.strerror or error}.") from error
+
+
+def _night(setup: Setup, toolpath: Toolpath | None) -> Judge:
+    # Late, because it brings scipy and scikit-image, which `runs` and `--help` can do without.
+    from watcher.night import Night  # noqa: PLC0415
+
+    return Night(setup, toolpath)
+
+
+@dataclass(frozen=True)
+class Equipment:
+    """What the commands run with; tests hand in a clock or a judge of their own."""
+
+    make_clock: Callable[[], Clock] = NightClock
+    make_judge: Callable[[Setup, Toolpath | None], Judge] = _night
+
+
+@click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="watcher")
+@click.pass_context
+def main(ctx: click.Context) -> None:
+    """Watch a filament printer through a camera and hear in time, with a reason, when to stop.
+
+    Measures how far each visible corner of the part has lifted off the bed, in millimetres with
+    an error bar, keeps the night as a time-lapse and shows it on a page on this machine.
+
+    \b
+    Begin with:
+      watcher demo
+
+    It can miss a fault and is no smoke or fire alarm; the maker's manual and your local rules say
+    whether a printer may run unattended.
+    """
+    ctx.ensure_object(Equipment)
+
+
+def _data_option(command: Command) -> Command:
+    return click.option(
+        "--data",
+        metavar="DIR",
+        type=click.Path(path_type=Path),
+        default=lambda: platformdirs.user_data_path("watcher", appauthor=False),
+        help="Folder that keeps the runs; without it, this user's data folder.",
+    )(command)
+
+
+def _page_options(command: Command) -> Command:
+    port = click.option(
+        "--port",
+        type=click.IntRange(0, 65535),
+        default=PORT,
+        show_default=True,
+        help="Port of the page; 0 takes any free one.",
+    )
+    host = click.option(
+        "--host",
+        type=click.Choice(LOOPBACK),
+        default=LOOPBACK[0],
+        show_default=True,
+        help="Address of the page; it can be seen from this machine only.",
+    )
+    return port(host(command))
+
+
+@main.command()
+@_page_options
+@click.option("--serve/--no-serve", default=True, help="Show the page, or only the summary.")
+@click.pass_obj
+def demo(equipment: Equipment, host: str, port: int, serve: bool) -> None:
+    """Replay the sample nights and show them on the page.
+
+    They come with the watcher: one on which a corner lifts, one that goes well. Nothing is kept
+    when the demo ends.
+
+    \b
+    Example:
+      watcher demo
+    """
+    nights = _sample_nights()
+    with tempfile.TemporaryDirectory(prefix="watcher-demo-") as folder:
+        data = Path(folder)
+        with _page(data, host, port) if serve else contextlib.nullcontext("") as address:
+            for night in nights:
+                click.echo(f"Night {night.name}:")
+                beside = _Files(night / "setup.json", _gcode_of(night))
+                _, ended = _replay(equipment, night, data, beside)
+                click.echo()
+                if ended.how == "left early":
+                    return
+            if serve:
+                click.echo(f"The page is at {address} — press Ctrl-C to end the demo.")
+                _until_interrupted()
+
+
+@main.command()
+@click.option(
+    "--source",
+    metavar="WHERE",
+    required=True,
+    help="A camera's number, the http:// address of an MJPEG stream or of a still picture, a "
+    "folder that pictures are dropped into, or a video file.",
+)
+@click.option(
+    "--setup",
+    "setup_file",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    required=True,
+    help="The setup.json of this camera and machine.",
+)
+@click.option(
+    "--toolpath",
+    "toolpath_file",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="The G-code that is being printed. Without it the part can't be compared with its plan.",
+)
+@click.option(
+    "--interval",
+    metavar="SECONDS",
+    type=click.FloatRange(min=0.1),
+    default=10.0,
+    show_default=True,
+    help="Time from picture to picture.",
+)
+@_data_option
+@_page_options
+@click.pass_obj
+def watch(
+    equipment: Equipment,
+    *,
+    source: str,
+    setup_file: Path,
+    toolpath_file: Path | None,
+    interval: float,
+    data: Path,
+    host: str,
+    port: int,
+) -> None:
+    """Watch a print that is being made.
+
+    Start it together with the print. It shows the print on the page and says loudly in the
+    terminal when to stop, with the reason; it does not stop the printer. A camera that goes away
+    is tried again until it is back. Ctrl-C ends the watch and keeps it.
+
+    \b
+    Examples:
+      watcher watch --source 0 --setup setup.json --toolpath part.gcode
+      watcher watch --source http://192.0.2.7/stream --setup setup.json --interval 5
+      watcher watch --source dropped/ --setup setup.json --toolpath part.gcode
+    """
+    setup = read_setup(setup_file)
+    toolpath = None if toolpath_file is None else _load_toolpath(toolpath_file)
+    clock = equipment.make_clock()
+    pictures = open_live(source, setup.frame_size, interval, clock)
+    name = toolpath_file.stem if toolpath_file else "watch"
+    label = Label(name, _shown(source), setup, toolpath)
+    account = Account()
+    with (
+        contextlib.closing(pictures),
+        Store.open(data, write=True) as store,
+        _page(data, host, port) as address,
+        _terminated_as_interrupted(),
+    ):
+        click.echo(f"Watching {label.source}; the page is at {address} — Ctrl-C ends the watch.")
+        click.echo(" ".join(CAUTIONS))
+        ended = run_night(
+            pictures,
+            equipment.make_judge(setup, toolpath),
+            store,
+            label,
+            clock=clock,
+            listeners=[account, _Crier()],
+        )
+    _conclude(account, ended.run_id, data)
+
+
+@main.command()
+@click.argument("path", type=click.Path(path_type=Path))
+@click.option(
+    "--setup",
+    "setup_file",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="The setup.json; without it, the one in the night's folder.",
+)
+@click.option(
+    "--toolpath",
+    "toolpath_file",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="The G-code that was printed; without it, the part.gcode in the night's folder, if any.",
+)
+@click.option(
+    "--every",
+    metavar="SECONDS",
+    type=click.FloatRange(min=0.01),
+    default=10.0,
+    show_default=True,
+    help="Of a video, take a picture every so many seconds of it.",
+)
+@click.option(
+    "--json",
+    "json_file",
+    metavar="OUT",
+    type=click.Path(path_type=Path),
+    help="Also write stop, moments and the lifts of every frame to this file.",
+)
+@_data_option
+@click.pass_obj
+def replay(
+    equipment: Equipment,
+    *,
+    path: Path,
+    setup_file: Path | None,
+    toolpath_file: Path | None,
+    every: float,
+    json_file: Path | None,
+    data: Path,
+) -> None:
+    """Go through a recorded night and say what was found.
+
+    It is judged frame by frame, as if it were being watched. PATH is a folder with frames/,
+    frames.csv, setup.json and part.gcode, or a video file; a video needs --setup.
+
+    \b
+    Examples:
+      watcher replay nights/monday
+      watcher replay nights/monday --json monday.json
+      watcher replay monday.mp4 --every 30 --setup setup.json --toolpath part.gcode
+    """
+    if json_file is not None:
+        _check_writable(json_file)
+    if not path.exists():
+        raise BadNight(f"There is no folder or video {path}.", "Name a recorded night or a video.")
+    if setup_file is None:
+        if not path.is_dir():
+            raise BadNight("A video carries no setup.", "Name its setup.json with --setup.")
+        setup_file = path / "setup.json"
+    plan = toolpath_file or _gcode_of(path)
+    account, ended = _replay(
+        equipment, path, data, _Files(setup_file, plan), every_s=every, record=json_file is not None
+    )
+    if json_file is not None and ended.how == "left early":
+        click.echo(f"The replay was ended early, so {json_file} was not written.", err=True)
+    elif json_file is not None:
+        text = json.dumps(account.record(), indent=1, allow_nan=False)
+        _write_whole(json_file, text + "\n")
+        click.echo(f"Written to {json_file}.")
+
+
+@main.command()
+@_data_option
+@_page_options
+def page(data: Path, host: str, port: int) -> None:
+    """Show the kept runs on a page.
+
+    It can be seen from this machine only, until Ctrl-C ends it.
+
+    \b
+    Example:
+      watcher page --port 9000
+    """
+    with _page(data, host, port) as address:
+        click.echo(f"The page is at {address} — press Ctrl-C to end it.")
+        _until_interrupted()
+
+
+@main.command()
+@_data_option
+def runs(data: Path) -> None:
+    """List the kept runs, the newest first.
+
+    Says of each when it began, how it ended, what was measured and what was advised.
+
+    \b
+    Example:
+      watcher runs
+    """
+    with Store.open(data, write=False) as store:
+        kept = store.runs()
+    if not kept:
+        click.echo(f"No runs are kept in {data}. Make one with watcher watch or watcher replay.")
+        return
+    for run in map(in_words, kept):
+        click.echo(f"{run.id}  {run.name}, begun {run.started}, {run.lasted}: {run.state}")
+        click.echo(f"   {run.pictures}; biggest lift: {run.biggest_lift}")
+        click.echo(f"   {run.outcome}")
+
+
+@dataclass(frozen=True)
+class _Files:
+    """What belongs to a recorded night beside its pictures."""
+
+    setup: Path
+    toolpath: Path | None
+
+
+def _replay(
+    equipment: Equipment,
+    path: Path,
+    data: Path,
+    beside: _Files,
+    *,
+    every_s: float = 10.0,
+    record: bool = False,
+) -> tuple[Account, Ended]:
+    """Replay a night into the store and print what was found."""
+    setup = read_setup(beside.setup)
+    pictures = open_recorded(path, setup.frame_size, every_s)
+    toolpath = None if beside.toolpath is None else _load_toolpath(beside.toolpath)
+    if toolpath is None:
+        click.echo("No toolpath: the part can't be compared with its plan.")
+    for remark in pictures.remarks:
+        click.echo(remark)
+    account = Account(every_frame=record)
+    with (
+        contextlib.closing(pictures),
+        Store.open(data, write=True) as store,
+        _terminated_as_interrupted(),
+        _Bar(pictures) as bar,
+    ):
+        ended = run_night(
+            pictures,
+            equipment.make_judge(setup, toolpath),
+            store,
+            Label(path.resolve().stem, str(path), setup, toolpath),
+            clock=equipment.make_clock(),
+            listeners=[account, bar],
+        )
+    _conclude(account, ended.run_id, data)
+    return account, ended
+
+
+def _conclude(account: Account, run_id: int, data: Path) -> None:
+    for line in account.words():
+        click.echo(line)
+    click.echo(f"Kept as run {run_id} in {data}; look back at it with watcher page.")
+
+
+class _Bar:
+    """A progress bar over a recorded night's pictures, or a line now and then where their number
+    is unknown or standard error is no terminal."""
+
+    def __init__(self, source: Source) -> None:
+        self._total = source.total
+        self._count = 0
+        self._stack = contextlib.ExitStack()
+        self._bar: Any = None
+
+    def __enter__(self) -> _Bar:
+        if self._total is not None and sys.stderr.isatty():
+            bar: Any = click.progressbar(
+                length=self._total, label="Looking at the pictures", file=sys.stderr
+            )
+            self._bar = self._stack.enter_context(bar)
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        self._stack.close()
+
+    def heard_frame(self, frame: Frame, seen: Seen) -> None:
+        self._step()
+
+    def heard_missed(self, missed: Missed) -> None:
+        self._step()
+
+    def _step(self) -> None:
+        self._count += 1
+        if self._bar is not None:
+            self._bar.update(1)
+        elif self._count % REPORT_EVERY == 0:
+            click.echo(f"{self._count} pictures looked at", err=True)
+
+
+class _Crier:
+    """Says in the terminal what changed, and a stop again with every picture."""
+
+    def __init__(self) -> None:
+        self._advice: Advice | None = None
+        self._missed = ""
+
+    def heard_frame(self, frame: Frame, seen: Seen) -> None:
+        self._missed = ""
+        before, self._advice = self._advice, seen.advice
+        when = duration(frame.elapsed_s)
+        if seen.advice.level == "stop":
+            click.secho(f"\aSTOP THE PRINT ({when}): {beside_level(seen.advice)}", bold=True)
+        elif before is None or seen.advice.level != before.level:
+            click.echo(f"{when}, {seen.advice.level}: {beside_level(seen.advice)}")
+
+    def heard_missed(self, missed: Missed) -> None:
+        if missed.reason != self._missed:
+            click.echo(f"{missed.name} can't be used: {missed.reason}", err=True)
+        self._missed = missed.reason
+
+
+def _shown(source: str) -> str:
+    """The source as people may see it: no password."""
+    return read_address(source).shown if "://" in source else source
+
+
+def _gcode_of(night: Path) -> Path | None:
+    path = night / "part.gcode"
+    return path if path.is_file() else None
+
+
+def _load_toolpath(path: Path) -> Toolpath:
+    try:
+        size = path.stat().st_size
+        with path.open("rb") as file:
+            chunks = iter(partial(file.read, CHUNK), b"")
+            if size < SLOW_READ:
+                return read_toolpath(chunks)
+            with click.progressbar(
+                length=size, label="Reading the toolpath", file=sys.stderr
+            ) as bar:
+                return read_toolpath(chunks, progress=lambda done: bar.update(done - bar.pos))
+    except FileNotFoundError:
+        raise BadToolpath(f"There is no G-code file {path}.", "Check --toolpath.") from None
+    except OSError as error:
+        raise BadToolpath(f"{path} can't be read ({error.strerror}).", "Check it.") from None
+    except BadToolpath as trouble:
+        raise BadToolpath(f"{path.name}: {trouble}") from trouble
+
+
+def _check_writable(path: Path) -> None:
+    """Say at the start of a long replay, not at its end, that its result can't be written."""
+    if path.is_dir() or not path.parent.is_dir() or not os.access(path.parent, os.W_OK):
+        raise BadNight(f"{path} can't be written.", "Name a file in a folder that you may write.")
+
+
+def _write_whole(path: Path, text: str) -> None:
+    beside = path.with_name(f".{path.name}.part")
+    try:
+        beside.write_text(text, encoding="utf-8")
+        beside.replace(path)
+    except OSError:
+        beside.unlink(missing_ok=True)
+        raise
+
+
+def _sample_nights() -> list[Path]:
+    """The nights that are shipped inside the package."""
+    folder = Path(str(files("watcher.sample_frames")))
+    nights = sorted(path.parent for path in folder.glob("*/frames.csv"))
+    if not nights:
+        raise BadNight("This copy of the watcher holds no sample nights.", "Install it anew.")
+    return nights
+
+
+@contextlib.contextmanager
+def _page(data: Path, host: str, port: int) -> Iterator[str]:
+    """Serve the page from a thread of its own and give its address."""
+    server = listen(create_app(data), host, port)
+    thread = threading.Thread(target=server.run, daemon=True)
+    thread.start()
+    try:
+        yield server.url
+    finally:
+        server.close()
+        thread.join(timeout=5)
+
+
+@contextlib.contextmanager
+def _terminated_as_interrupted() -> Iterator[None]:
+    """Let a polite request to end (SIGTERM) end the night as Ctrl-C does."""
+
+    def interrupt(number: int, frame: FrameType | None) -> None:
+        raise KeyboardInterrupt
+
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGTERM, interrupt)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
+
+
+def _until_interrupted() -> None:
+    with _terminated_as_interrupted(), contextlib.suppress(KeyboardInterrupt):
+        threading.Event().wait()
+    click.echo()

@@ -83,7 +83,14 @@ def watcher(data) -> Runner:
 
 
 @pytest.fixture
-def serve_port():
+def taken_port():
     """A port that another program has."""
     with socket.create_server(("127.0.0.1", 0)) as listener:
         yield listener.getsockname()[1]
+
+
+@pytest.fixture
+def free_port():
+    """A port that was free a moment ago."""
+    with socket.create_server(("127.0.0.1", 0)) as listener:
+        return listener.getsockname()[1]

@@ -179,8 +179,8 @@ def test_bad_source_is_refused(watcher, night, source, says):
     assert "s3cret" not in result.output
 
 
-def test_port_in_use_is_refused(watcher, serve_port):
-    check_refused(watcher("page", "--port", serve_port), "can't listen")
+def test_port_in_use_is_refused(watcher, taken_port):
+    check_refused(watcher("page", "--port", taken_port), "can't listen")
 
 
 def test_page_is_bound_to_loopback_only(watcher):

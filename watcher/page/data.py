@@ -107,7 +107,7 @@ def _frame(frame: KeptFrame) -> dict[str, Any]:
 def _advice(advice: Advice) -> dict[str, Any]:
     return {
         "level": advice.level,
-        "sentence": advice.sentence,
+        "sentence": words.beside_level(advice),
         "since_s": advice.since_s,
         "since_words": "" if advice.since_s is None else words.duration(advice.since_s),
         "sure_words": words.how_sure(advice),

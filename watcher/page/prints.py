@@ -6,7 +6,7 @@ from flask import Blueprint, current_app, render_template
 
 from watcher.page.opened import FOLDER, store
 from watcher.page.pictures import picture_address
-from watcher.page.words import in_words
+from watcher.page.words import beside_level, in_words
 
 views = Blueprint("prints", __name__)
 
@@ -23,6 +23,7 @@ def all_prints() -> str:
             {
                 "run": run,
                 "words": in_words(run),
+                "sentence": beside_level(run.advice) if run.advice else in_words(run).outcome,
                 "picture": picture_address(run, run.newest_frame) if run.newest_frame else None,
             }
             for run in runs

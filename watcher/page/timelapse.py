@@ -19,7 +19,7 @@ def one_print(run_id: int) -> str:
         "timelapse.html",
         run=run,
         words=words.in_words(run),
-        advice=run.advice,
+        sentence=words.beside_level(run.advice) if run.advice else "",
         since=words.duration(run.advice.since_s)
         if run.advice and run.advice.since_s is not None
         else "",

@@ -49,7 +49,7 @@ class RunInWords:
     """``carry on``, ``have a look``, ``stop``, or empty where nothing was judged."""
     pictures: str
     biggest_lift: str
-    """``3.1 ± 0.2 mm, right corner``, or that none was measured."""
+    """``3.1 ± 0.2 mm, right corner``, or that there is none above the error."""
 
 
 def in_words(run: Run) -> RunInWords:
@@ -62,13 +62,32 @@ def in_words(run: Run) -> RunInWords:
         started=datetime.fromtimestamp(run.started_utc_s, UTC).strftime("%Y-%m-%d %H:%M UTC"),
         lasted=duration(run.elapsed_s),
         state=state(run.state),
-        outcome=run.advice.sentence if run.advice else "Nothing has been judged yet.",
+        outcome=run.advice.sentence if run.advice else _no_advice(run),
         level=run.advice.level if run.advice else "",
         pictures=f"{run.frames} {'picture' if run.frames == 1 else 'pictures'}{skipped}",
         biggest_lift=f"{amount(lift.value_mm, lift.sigma_mm, 'mm')}, {lift.place}"
         if lift
         else "none above the measuring error",
     )
+
+
+def _no_advice(run: Run) -> str:
+    return "Nothing has been judged yet." if run.state == "watching" else "Nothing was judged."
+
+
+def beside_level(advice: Advice) -> str:
+    """The sentence to stand beside the level in large letters, which it need not repeat."""
+    sentence = advice.sentence
+    start = advice.level.lower()
+    if sentence.lower().startswith(start) and sentence[len(start) :].lstrip()[:1] in {
+        ":",
+        ",",
+        ".",
+    }:
+        rest = sentence[len(start) :].lstrip()[1:].lstrip()
+        if rest:
+            return rest[0].upper() + rest[1:]
+    return sentence
 
 
 def state(value: State) -> str:

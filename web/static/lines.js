@@ -3,7 +3,7 @@
 const CHUNK = 50;
 
 const STYLES = {
-  expected: { colour: "#6fc3f2", dash: [7, 5], width: 1.5, closed: true },
+  expected: { colour: "#e4dccf", dash: [5, 5], width: 1.25, closed: true },
   region: { colour: "#a89c8c", dash: [2, 5], width: 1.5, closed: true },
   strand: { colour: "#ff7fd4", dash: [], width: 2, closed: false },
   measured: { colour: "#ffcf5c", dash: [], width: 2.5, closed: false },
@@ -18,6 +18,8 @@ export class Lines {
     this.known = new Map();
     this.asked = new Set();
     this.shown = new Set();
+    // Colours of the places that have one of their own.
+    this.colours = new Map();
   }
 
   // Forget that these were asked for: they were not judged when they came.
@@ -60,7 +62,7 @@ export class Lines {
     pen.lineWidth = (style.width + 2) * ratio;
     pen.stroke(path);
     pen.setLineDash(style.dash.map((length) => length * ratio));
-    pen.strokeStyle = style.colour;
+    pen.strokeStyle = (line.role === "measured" && this.colours.get(line.place)) || style.colour;
     pen.lineWidth = style.width * ratio;
     pen.stroke(path);
   }

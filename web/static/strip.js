@@ -25,12 +25,14 @@ export class Strip {
     this.canvas = canvas;
     this.frames = [];
     this.series = [];
+    this.moments = [];
     this.times = [0, 1];
   }
 
-  // `series`: [{place, points: [{index, value, sigma}|null where unseen], look}], in step with frames.
-  set(frames, series) {
+  // `moments`: elapsed seconds of the flagged moments. `series`: [{place, points: [{index, value, sigma}|null where unseen], look}], in step with frames.
+  set(frames, series, moments) {
     this.frames = frames;
+    this.moments = moments;
     this.series = series;
     const first = frames[0]?.elapsed_s ?? 0;
     const last = frames.at(-1)?.elapsed_s ?? 1;
@@ -75,6 +77,7 @@ export class Strip {
     const [least, most] = this.#range();
     const y = (mm) => bottom - 4 - ((mm - least) / (most - least)) * (bottom - 4 - TOP);
     this.#axes(pen, width, height, bottom, y, least, most);
+    this.#moments(pen, bottom);
     for (const one of this.series) this.#curve(pen, one, y);
     gappy.forEach((one, lane) => this.#gaps(pen, one, bottom + 4 + lane * LANE));
   }
@@ -119,6 +122,18 @@ export class Strip {
       const x = Math.min(Math.max(this.x(m * 60), LEFT), width - 22);
       pen.fillText(m === 0 ? "start" : `${clock(m * 60)} h`, x, height - AXIS / 2);
     }
+  }
+
+  #moments(pen, bottom) {
+    pen.strokeStyle = "#8f8272";
+    pen.setLineDash([3, 4]);
+    for (const seconds of this.moments) {
+      pen.beginPath();
+      pen.moveTo(this.x(seconds), TOP);
+      pen.lineTo(this.x(seconds), bottom);
+      pen.stroke();
+    }
+    pen.setLineDash([]);
   }
 
   // Calls `each(run)` for every unbroken run of seen points.

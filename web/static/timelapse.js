@@ -18,6 +18,7 @@ const indexOf = new Map(); // frame number -> place in run.frames
 let index = -1;
 let following = true;
 let playing = null;
+let shown = null; // the frame whose picture stands there
 let size = [$("picture").width, $("picture").height];
 
 const film = new Film($("picture"), addressOf, painted);
@@ -66,9 +67,11 @@ function take(data) {
   run.layers = data.layers;
   showVerdict(data);
   if (moments) listMoments();
+  lapse.classList.toggle("bare", !run.frames.length);
   if (changed || moments) {
     film.setFrames(run.frames);
-    strip.set(run.frames, drawnSeries());
+    const marked = run.moments.map((m) => run.frames[indexOf.get(m.number)]?.elapsed_s);
+    strip.set(run.frames, drawnSeries(), marked.filter((seconds) => seconds !== undefined));
     drawStrip();
     tellUnseen();
   }
@@ -94,6 +97,7 @@ function takeSeries(series) {
     if (series.kind === "corner-lift") {
       const drawn = [...run.places.values()].filter((p) => p.look).length;
       place.look = LOOKS[drawn % LOOKS.length];
+      lines.colours.set(place.place, place.look.colour);
     }
     run.places.set(key, place);
   }
@@ -247,6 +251,7 @@ function go(to, { follow = false } = {}) {
   const next = Math.min(Math.max(to, 0), run.frames.length - 1);
   following = follow || (run.watching && next === run.frames.length - 1);
   index = next;
+  $("stage").classList.toggle("late", !film.isReady(index));
   film.show(index);
   placeCursor();
   tellHere();
@@ -285,6 +290,8 @@ function placeCursor() {
 }
 
 function painted(frame, ok) {
+  shown = frame;
+  $("stage").classList.remove("late");
   const waiting = $("waiting");
   waiting.hidden = ok;
   if (!ok) waiting.textContent = `The picture ${frame.name} could not be loaded.`;
@@ -297,12 +304,11 @@ function painted(frame, ok) {
 }
 
 function drawLines() {
-  const frame = run.frames[index];
-  if (!frame) return;
+  if (!shown) return;
   lines.shown = new Set(
     ["measured", "expected", "strand", "region"].filter((role) => $(`show-${role}`).checked),
   );
-  lines.draw(frame.number, size);
+  lines.draw(shown.number, size);
 }
 
 function tellHere() {

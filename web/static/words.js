@@ -1,4 +1,4 @@
-// Numbers and times in words, the same way as the server says them.
+// Numbers and times in words.
 
 export function duration(seconds) {
   const whole = Math.max(0, Math.trunc(seconds));
@@ -15,7 +15,7 @@ export function clock(seconds) {
 }
 
 export function amount(value, sigma, unit) {
-  const digits = Math.abs(value) >= 1 || sigma === null || sigma >= 0.1 ? 1 : 2;
+  const digits = unit === "mm" ? 2 : 1;
   const shown = value.toFixed(digits).replace(/^-(0\.?0*)$/, "$1").replace("-", "−");
   return `${shown}${sigma === null ? "" : ` ± ${sigma.toFixed(digits)}`} ${unit}`.trim();
 }

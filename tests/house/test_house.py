@@ -1,0 +1,125 @@
+"""One test of the house itself: its plan, its purity and what may lie in it."""
+
+import ast
+import re
+import subprocess
+
+import pytest
+from plan import FLOOR_OF, HOUSE, PACKAGE, PURE, files_of, impurities, module_of, wrong_ways
+
+MODULES = sorted(PACKAGE.rglob("*.py"))
+TOP_LEVEL = re.compile(
+    r"README\.md|DEVELOPERS\.md|LICENSE|pyproject\.toml|\.[^/]+(/.*)?"
+    r"|(watcher|tests|sample_frames|web)/.*"
+)
+
+
+def parse(path):
+    return ast.parse(path.read_text(encoding="utf-8"))
+
+
+@pytest.mark.parametrize("path", MODULES, ids=module_of)
+def test_imports_only_go_down(path):
+    assert not wrong_ways(parse(path), module_of(path), path.name == "__init__.py")
+
+
+@pytest.mark.parametrize(
+    "path",
+    [path for room in PURE for path in files_of(room) if path.exists()],
+    ids=module_of,
+)
+def test_pure_rooms_touch_no_file_clock_web_or_chance(path):
+    assert not impurities(parse(path), module_of(path))
+
+
+def test_every_room_has_its_floor():
+    rooms = {path.stem for path in PACKAGE.iterdir() if path.suffix == ".py" or path.is_dir()}
+    assert rooms - {"__init__", "__pycache__"} <= set(FLOOR_OF)
+
+
+@pytest.mark.parametrize(
+    ("module", "code"),
+    [
+        ("watcher.measure.lift", "from watcher.scene import camera"),
+        ("watcher.measure.lift", "from watcher import night"),
+        ("watcher.toolpath.read", "import watcher.settings"),
+        ("watcher.records", "def f():\n    from watcher.store import Store"),
+        ("watcher.page.app", "from watcher.night import Night"),
+        ("watcher.page.app", "from ..run import run_night"),
+        ("watcher.account", "from .cli import main"),
+    ],
+)
+def test_the_check_finds_imports_that_go_up_or_across(module, code):
+    assert wrong_ways(ast.parse(code), module)
+
+
+@pytest.mark.parametrize(
+    "code",
+    [
+        "import os",
+        "from pathlib import Path",
+        "import urllib.request",
+        "def f():\n    import threading",
+        "import time as t",
+        "import cv2\ncv2.imread('a.jpg')",
+        "from cv2 import imread",
+        "import numpy as np\nx = np.random.normal(3)",
+        "import numpy as np\nx = np.random.default_rng().normal(3)",
+        "import numpy\nx = numpy.random.rand()",
+        "from numpy.random import default_rng",
+        "import numpy as np\nx = np.load('a.npy')",
+        "import skimage.io",
+        "open('a')",
+        "print('a')",
+    ],
+)
+def test_the_check_finds_what_is_impure(code):
+    assert impurities(ast.parse(code), "watcher.measure.lift")
+
+
+@pytest.mark.parametrize(
+    "code",
+    [
+        "import numpy as np\ndef f(rng: np.random.Generator): return rng.normal()",
+        "import cv2\ncv2.remap\nimport numpy as np\nnp.linalg.norm",
+        "from watcher.records import Frame",
+        "import scipy.optimize, math, itertools",
+    ],
+)
+def test_the_check_lets_pure_code_pass(code):
+    assert not impurities(ast.parse(code), "watcher.measure.lift")
+    assert not wrong_ways(ast.parse(code), "watcher.measure.lift")
+
+
+def committed():
+    """Files under version control, by their path in the house."""
+    try:
+        listed = subprocess.run(
+            ["git", "ls-files", "-z"], cwd=HOUSE, capture_output=True, text=True, check=True
+        )
+    except (OSError, subprocess.CalledProcessError):
+        pytest.skip("this copy is not under version control")
+    return [name for name in listed.stdout.split("\0") if name]
+
+
+def test_nothing_lies_outside_the_agreed_top_level():
+    assert [name for name in committed() if not TOP_LEVEL.fullmatch(name)] == []
+
+
+def test_sample_nights_stay_small():
+    sizes = [(HOUSE / name).stat().st_size for name in committed() if name.startswith("sample")]
+    assert sum(sizes) <= 12 * 2**20
+
+
+def test_no_path_of_one_machine_is_written_down():
+    """A home folder in code or words works for one person only."""
+    homes = re.compile(r"(?<![\w.])/(home|root|work|Users)/[\w.]")
+    texts = (".py", ".md", ".toml", ".yaml", ".yml", ".html", ".js", ".css", ".csv", ".json")
+    found = [
+        name
+        for name in committed()
+        if name.endswith(texts)
+        and (HOUSE / name).exists()
+        and homes.search((HOUSE / name).read_text(encoding="utf-8"))
+    ]
+    assert found == []

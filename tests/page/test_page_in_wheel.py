@@ -35,7 +35,7 @@ def wheel(tmp_path_factory) -> Path:
         pytest.skip(f"building a wheel without the network needs setuptools {needed} or newer")
     copy = tmp_path_factory.mktemp("checkout")
     skipped = shutil.ignore_patterns("__pycache__", "*.egg-info")
-    for name in ("watcher", "web"):
+    for name in ("watcher", "web", "sample_frames"):
         shutil.copytree(ROOT / name, copy / name, ignore=skipped)
     shutil.copy(ROOT / "pyproject.toml", copy)
     for name in ("README.md", "LICENSE"):

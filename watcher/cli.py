@@ -84,7 +84,7 @@ class Equipment:
 
 
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
-@click.version_option(package_name="watcher")
+@click.version_option(package_name="watcher", prog_name="watcher")
 @click.pass_context
 def main(ctx: click.Context) -> None:
     """Watch a filament printer through a camera and hear in time, with a reason, when to stop.

@@ -2,10 +2,14 @@
 
 import ast
 import re
+import shlex
 import subprocess
 
 import pytest
 from plan import FLOOR_OF, HOUSE, PACKAGE, PURE, files_of, impurities, module_of, wrong_ways
+
+from watcher.cli import main
+from watcher.settings import read_setup
 
 MODULES = sorted(PACKAGE.rglob("*.py"))
 TOP_LEVEL = re.compile(
@@ -123,3 +127,22 @@ def test_no_path_of_one_machine_is_written_down():
         and homes.search((HOUSE / name).read_text(encoding="utf-8"))
     ]
     assert found == []
+
+
+def test_what_ci_runs_is_the_readmes_second_command():
+    commands = re.findall(r"^python3 -m venv .*$", (HOUSE / "README.md").read_text(), re.MULTILINE)
+    assert len(commands) == 2
+    assert (HOUSE / ".ci" / "run").read_text().splitlines()[-1] == commands[1]
+
+
+def test_readmes_setup_and_commands_are_taken(tmp_path):
+    """The example of setup.json is a good one, and each command line parses."""
+    text = (HOUSE / "README.md").read_text()
+    (example,) = re.findall(r"```json\n(.*?)```", text, re.DOTALL)
+    (tmp_path / "setup.json").write_text(example)
+    assert len(read_setup(tmp_path / "setup.json").bed_points) == 4
+    lines = re.findall(r"^watcher (\w+) ?(.*)$", text, re.MULTILINE)
+    assert {name for name, _ in lines} == {"watch", "replay", "runs", "page"}
+    for name, rest in lines:
+        command = main.commands[name]
+        command.make_context(name, shlex.split(rest))

@@ -181,6 +181,30 @@ def test_measured_lines_stand_where_they_were_measured(watched, serve, folder):
     assert there == [True, False, False]
 
 
+def test_the_suspected_corner_comes_closer(watched, serve, folder):
+    page = watched.page
+    page.goto(serve(folder) + "run/1#frame=00050.jpg")
+    wait_for_picture(page, 50)
+    page.get_by_role("button", name="Closer").click()
+    whole = page.get_by_role("button", name="Whole picture")
+    whole.wait_for()
+    stage = page.locator("#stage").bounding_box()
+    lens = page.locator("#lens").bounding_box()
+    assert lens["width"] == pytest.approx(4 * stage["width"], rel=0.01)
+    # The middle of the measured edge stands near the middle of the stage.
+    x, y = artificial.top_edge(49)[10:].mean(axis=0)
+    assert lens["x"] + x / 480 * lens["width"] == pytest.approx(
+        stage["x"] + stage["width"] / 2, abs=stage["width"] / 8
+    )
+    assert lens["y"] + y / 270 * lens["height"] == pytest.approx(
+        stage["y"] + stage["height"] / 2, abs=stage["height"] / 8
+    )
+    page.keyboard.press("ArrowLeft")
+    wait_for_picture(page, 49)
+    whole.click()
+    assert page.locator("#lens").bounding_box()["width"] == pytest.approx(stage["width"], abs=1)
+
+
 def test_it_plays_at_the_chosen_pace_and_stops_at_the_end(watched, serve, folder):
     page = watched.page
     page.goto(serve(folder) + "run/1")

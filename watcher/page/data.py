@@ -108,6 +108,7 @@ def _advice(advice: Advice) -> dict[str, Any]:
     return {
         "level": advice.level,
         "sentence": words.beside_level(advice),
+        "place": advice.place,
         "since_s": advice.since_s,
         "since_words": "" if advice.since_s is None else words.duration(advice.since_s),
         "sure_words": words.how_sure(advice),

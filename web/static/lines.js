@@ -22,6 +22,18 @@ export class Lines {
     this.colours = new Map();
   }
 
+  // Middle of what was measured at a place in a frame, in pixels of the picture; null if unknown.
+  middleOf(number, place) {
+    const points = (this.known.get(number) ?? [])
+      .filter((line) => line.role === "measured" && line.place === place)
+      .flatMap((line) => line.points);
+    if (!points.length) return null;
+    return [0, 1].map((k) => {
+      const along = points.map((p) => p[k]);
+      return (Math.min(...along) + Math.max(...along)) / 2;
+    });
+  }
+
   // Forget that these were asked for: they were not judged when they came.
   askAgain(number) {
     this.asked.delete(Math.trunc(number / CHUNK));

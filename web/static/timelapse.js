@@ -289,6 +289,46 @@ function placeCursor() {
   });
 }
 
+// Closer: the picture enlarged around the corner that is suspected, or lifts most.
+
+const ENLARGED = 4;
+let near = null; // {place, middle} while enlarged
+
+function suspect() {
+  const place = run.advice.findLast((a) => a.place)?.place;
+  if (place && run.places.has(`corner-lift|${place}`)) return place;
+  const lifts = [...run.places.values()].filter((p) => p.look);
+  const most = (p) => Math.max(...p.points.map((point) => point?.value ?? -1), -1);
+  return lifts.toSorted((a, b) => most(b) - most(a))[0]?.place;
+}
+
+function toggleCloser() {
+  const place = suspect();
+  const middle = shown && lines.middleOf(shown.number, place);
+  near = near || !middle ? null : { place, middle };
+  $("closer").setAttribute("aria-pressed", String(near !== null));
+  drawLines();
+}
+
+function enlarge() {
+  const place = suspect();
+  $("closer").hidden = !near && !lines.middleOf(shown.number, place);
+  $("closer").textContent = near ? "Whole picture" : "Closer";
+  if (!near) {
+    $("lens").style.transform = "";
+    return;
+  }
+  // The middle stands still, so that the corner is seen to climb, until bed or camera has moved on.
+  const now = lines.middleOf(shown.number, near.place);
+  const reach = size[0] / ENLARGED / 4;
+  if (now && Math.hypot(now[0] - near.middle[0], now[1] - near.middle[1]) > reach) near.middle = now;
+  const [x, y] = near.middle.map((along, k) => {
+    const share = (along + 0.5) / size[k] - 0.5 / ENLARGED;
+    return -100 * Math.min(Math.max(share, 0), 1 - 1 / ENLARGED);
+  });
+  $("lens").style.transform = `scale(${ENLARGED}) translate(${x}%, ${y}%)`;
+}
+
 function painted(frame, ok) {
   shown = frame;
   $("stage").classList.remove("late");
@@ -308,6 +348,7 @@ function drawLines() {
   lines.shown = new Set(
     ["measured", "expected", "strand", "region"].filter((role) => $(`show-${role}`).checked),
   );
+  enlarge();
   lines.draw(shown.number, size);
 }
 
@@ -454,6 +495,8 @@ document.addEventListener("keydown", (event) => {
 $("back").addEventListener("click", () => scrub(index - 1));
 $("on").addEventListener("click", () => scrub(index + 1));
 $("play").addEventListener("click", togglePlay);
+$("closer").addEventListener("click", toggleCloser);
+$("closer").addEventListener("pointerdown", (event) => event.stopPropagation());
 $("newest").addEventListener("click", () => scrub(run.frames.length - 1));
 for (const role of ["measured", "expected", "strand", "region"]) {
   $(`show-${role}`).addEventListener("change", drawLines);

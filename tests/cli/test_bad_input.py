@@ -219,3 +219,9 @@ def test_exit_status_and_output_of_the_real_command(night, tmp_path):
 def test_folder_that_may_not_be_written(watcher, night, data):
     data.mkdir(mode=0o500)
     check_refused(watcher("replay", night), "data folder")
+
+
+@pytest.mark.skipif(not os.path.isdir("/proc/self"), reason="the system has no /proc")
+def test_data_folder_where_nobody_may_make_one(watcher, night):
+    result = watcher("replay", night, "--data", "/proc/watcher", keep=False)
+    check_refused(result, "data folder /proc/watcher can't be used")

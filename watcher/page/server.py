@@ -24,6 +24,8 @@ class Server:
 
     def close(self) -> None:
         """Stop answering and let the port go."""
+        # First the workers: one that is still answering would miss the sockets that close takes.
+        self._server.task_dispatcher.shutdown()
         self._server.close()
 
 

@@ -39,6 +39,8 @@ class RawLayer:
     z_mm: float
     start_s: float
     height_mm: float = 0.0
+    """Down to the layer that it mostly lies on, which need not be the one before: supports may
+    have heights of their own."""
     filament_mm: float = 0.0
     pieces: list[np.ndarray[tuple[int, int], np.dtype[np.float32]]] = field(default_factory=list)
     """Arrays of shape (n, 5): x0, y0, x1, y1 and filament, all mm; single precision, to save
@@ -67,6 +69,8 @@ class LayerCutter:
         self._stray: RawLayer | None = None
         self._given = 0
         self._given_z = 0.0
+        self._lately: list[tuple[float, set[int]]] = []
+        """Height of the last layers, newest first, and where they lie."""
         self._ramp = _Ramp()
         self._below_mm = 0.0
         self._below_run_mm = 0.0
@@ -120,7 +124,18 @@ class LayerCutter:
     def _settled(self, keep: int) -> Iterator[RawLayer]:
         while len(self._open) > keep:
             layer = self._open.pop(0)
+            cells = _cells(layer.segments())
+            if not self._given and self._open and layer.filament_mm <= PRIMING_MM:
+                above = _cells(self._open[0].segments())
+                if len(above & cells) < 0.1 * len(above):
+                    # It bears nothing: a line to prime the nozzle.
+                    continue
             layer.height_mm = layer.z_mm - self._given_z
+            for z, under in self._lately:
+                if len(cells & under) > 0.3 * len(cells):
+                    layer.height_mm = layer.z_mm - z
+                    break
+            self._lately = [(layer.z_mm, cells), *self._lately[:2]]
             self._given_z = layer.z_mm
             self._given += 1
             yield layer
@@ -240,6 +255,18 @@ class LayerCutter:
             return 0.0
         under = self._open[-2].z_mm if len(self._open) > 1 else self._given_z
         return self._open[-1].z_mm - under
+
+
+def _cells(segments: Array) -> set[int]:
+    """Squares of 2 mm that the segments touch, as numbers."""
+    way = segments[:, 2:4] - segments[:, 0:2]
+    steps = np.ceil(np.hypot(way[:, 0], way[:, 1]) / 2).astype(int) + 1
+    owner = np.repeat(np.arange(len(segments)), steps)
+    part = (np.arange(len(owner)) - (np.cumsum(steps) - steps)[owner]) / np.maximum(steps - 1, 1)[
+        owner
+    ]
+    x, y = ((segments[owner, 0:2] + part[:, None] * way[owner]) // 2).astype(int).T
+    return set(np.unique(x * 1_000_000 + y).tolist())
 
 
 @dataclass

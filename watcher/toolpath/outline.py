@@ -20,6 +20,7 @@ from watcher.records import Array
 
 Mask = cv2.typing.MatLike
 """Shape (rows, columns), uint8; rows run with y, so y points up."""
+Flags = npt.NDArray[np.bool_]
 
 PIXEL_MM = 0.1
 SMALLEST_RING_MM2 = 1.0
@@ -61,8 +62,8 @@ def rings(segments_mm: Array, width_mm: float) -> tuple[Array, ...]:
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
     thick = cv2.dilate(loops | others, disc)
     smallest_px = (SMALLEST_HOLE_RADIUS_MM + width_mm / 2) / pixel - reach
-    holes = _holes(thick, cv2.dilate(loops, disc), smallest_px)
-    filled = np.where(_outside(thick) | holes, 0, 255).astype(np.uint8)
+    outside, holes = _empty(thick, loops, disc, smallest_px)
+    filled = np.where(outside | holes, 0, 255).astype(np.uint8)
     body = cv2.erode(filled, disc)
     body[(_joined(others, loops, SUPPORT_GAP_MM / 2 / pixel) > 0) & ~holes] = 255
 
@@ -99,36 +100,34 @@ def _draw(shape: tuple[int, int], lines: list[npt.NDArray[np.int32]]) -> npt.NDA
     return mask
 
 
-def _outside(thick: Mask) -> npt.NDArray[np.bool_]:
-    """What can be reached from the border without crossing a line."""
+def _empty(thick: Mask, loops: Mask, disc: Mask, smallest_px: float) -> tuple[Flags, Flags]:
+    """What is outside, and the holes.
+
+    Outside can be reached from the border without crossing a line. Holes are voids into which
+    a circle fits and whose outer rim lies along closed loops: a void of sparse infill is bounded
+    in part by the infill's open lines. What stands inside a void (a support, another object)
+    doesn't matter.
+    """
     flood = thick.copy()
     cv2.floodFill(flood, None, (0, 0), 128)
-    return np.asarray(flood == 128)
-
-
-def _holes(thick: Mask, loops: Mask, smallest_px: float) -> npt.NDArray[np.bool_]:
-    """Voids into which a circle fits and whose outer rim lies along closed loops.
-
-    A void of sparse infill is bounded in part by the infill's open lines. What stands inside a
-    void (a support, another object) doesn't matter.
-    """
-    holes = np.zeros(thick.shape, bool)
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(255 - thick, connectivity=4)
-    outer = labels[0, 0]
-    for label in range(1, count):
-        x, y, w, h, area = (int(value) for value in stats[label])
-        if label == outer or area < math.pi * smallest_px**2 / 2:
-            continue
-        window = np.s_[y - 1 : y + h + 1, x - 1 : x + w + 1]
-        void = (labels[window] == label).astype(np.uint8)
-        if float(cv2.distanceTransform(void, cv2.DIST_L2, 5).max()) < smallest_px:
-            continue
-        edge, _ = cv2.findContours(void, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-        rim = cv2.drawContours(np.zeros_like(void), edge, -1, 1, 3)
-        on_line = (rim > 0) & (thick[window] > 0)
-        if float((loops[window] > 0)[on_line].mean()) >= 0.97:
-            holes[window] |= void > 0
-    return holes
+    outside, holes = flood == 128, np.zeros(thick.shape, bool)
+    # Every other pixel is enough to see how wide a void is.
+    room = cv2.distanceTransform((flood[::2, ::2] == 0).astype(np.uint8), cv2.DIST_L2, 5)
+    by = disc.shape[0]
+    while True:
+        _, widest, _, place = cv2.minMaxLoc(room)
+        if 2 * widest < smallest_px:
+            return outside, holes
+        _, _, _, (x, y, w, h) = cv2.floodFill(flood, None, (2 * place[0], 2 * place[1]), 64)
+        room[flood[::2, ::2] == 64] = 0
+        window = np.s_[max(y - by, 0) : y + h + by, max(x - by, 0) : x + w + by]
+        void = flood[window] == 64
+        flood[window][void] = 255
+        edge, _ = cv2.findContours(void.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+        rim = cv2.drawContours(np.zeros(void.shape, np.uint8), edge, -1, 1, 3) > 0
+        along = cv2.dilate(loops[window], disc) > 0
+        if float(along[rim & (thick[window] > 0)].mean()) >= 0.97:
+            holes[window] |= void
 
 
 def _joined(others: Mask, loops: Mask, radius_px: float) -> Mask:
@@ -169,9 +168,9 @@ class _Lines:
         self.start, self.way = start, way
         self.square = np.maximum(length**2, 1e-12)
         self.tree = cKDTree(sample[near]) if near.any() else None
-        ends = np.vstack([start[self.owner], (start + way)[self.owner]])
-        self.ends = np.unique(ends, axis=0)
-        self.end_tree = cKDTree(self.ends) if len(ends) else None
+        used = np.unique(self.owner)
+        self.ends = np.vstack([start[used], (start + way)[used]])
+        self.end_tree = cKDTree(self.ends) if len(used) else None
 
     def fit(self, traced: Array) -> Array:
         """A traced ring, shape (n, 2) in mm, put onto the lines and simplified."""
@@ -194,9 +193,7 @@ class _Lines:
         ring[sharp] = self.ends[index[sharp]]
         return _without_straight(ring)
 
-    def _sharpen(
-        self, ring: Array, owner: npt.NDArray[np.int_], off: npt.NDArray[np.bool_]
-    ) -> None:
+    def _sharpen(self, ring: Array, owner: npt.NDArray[np.int_], off: Flags) -> None:
         """Replace, in place, the short runs that left the lines by the point where these meet.
 
         Inner corners come out of the raster rounded by its closing of gaps.

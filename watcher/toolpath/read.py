@@ -44,9 +44,11 @@ def read_toolpath(
         width = line_width_mm or _line_width(segments, raw.height_mm)
         if width is not None:
             widths.append((width, raw.filament_mm))
-        elif widths:
-            width = widths[-1][0]
-        outline = rings(segments[:, :4], width or FALLBACK_WIDTH_MM)
+        usual = _middle(widths) if widths else FALLBACK_WIDTH_MM
+        # Where a layer lies over air, E over height misleads.
+        if width is None or not 0.6 < width / usual < 1.6:
+            width = usual
+        outline = rings(segments[:, :4], width)
         number = len(layers) + 1
         layers.append(
             Layer(number, raw.z_mm, raw.height_mm, outline, raw.start_s, 0.0, raw.filament_mm)

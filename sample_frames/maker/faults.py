@@ -104,7 +104,7 @@ class Fault:
     no_growth_from: int | None = None
     strands_from: int | None = None
     strands_a_layer: int = 2
-    strand_spread_mm: float = 45.0
+    strand_spread_mm: float = 65.0
     blob_from: int | None = None
 
     def built(self, layer: int) -> int:
@@ -205,17 +205,17 @@ def strand(
     The same seed and number give the same strand, so that a heap only ever grows.
     """
     rng = np.random.default_rng((seed, number))
-    steps = int(rng.integers(14, 34))
+    steps = int(rng.integers(16, 40))
     heading = rng.uniform(0, 2 * math.pi)
-    bend = rng.normal(0, 0.25)
-    pace = spread_mm * rng.uniform(0.4, 1.1) / steps
+    bend = rng.normal(0, 0.12)
+    pace = spread_mm * rng.uniform(0.4, 1.3) / steps
     xy = np.array(start[:2]) + rng.normal(0, 6, 2)
     z = max(0.4, start[2] * rng.uniform(0.2, 1.1))
     fall = z / steps * rng.uniform(0.6, 1.8)
     pts = []
     for _ in range(steps):
         pts.append((*xy, z))
-        bend = 0.8 * bend + rng.normal(0, 0.28)
+        bend = 0.8 * bend + rng.normal(0, 0.2)
         heading += bend
         xy = xy + pace * np.array([math.cos(heading), math.sin(heading)])
         z = max(0.35, z - fall + rng.normal(0, 0.9))

@@ -230,7 +230,7 @@ def render(night: Night, folder: Path, samples: int, threads: int) -> None:
             quiet_draw(stage, file)
             picture = cv2.imread(file, cv2.IMREAD_UNCHANGED)[..., :3].astype(np.float32) / 65535
             # the camera answers dark and dawn with gain, and gain brings noise
-            auto = (2.6 if off else 1.0) / (1 + 0.6 * dawn)
+            auto = (3.4 if off else 1.0) / (1 + 0.6 * dawn)
             look = Look(
                 gain=float(gain[i]) * auto * night.exposure,
                 white_balance=tuple(balance[i]),

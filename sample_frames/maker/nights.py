@@ -395,7 +395,7 @@ def _blob() -> Night:
             seed=44,
         ),
         Camera((-170, -360, 210), (0, -5, -10), 44, k1=-0.06),
-        Fault(strands_from=41, strands_a_layer=1, strand_spread_mm=22, blob_from=41),
+        Fault(strands_from=41, strands_a_layer=1, strand_spread_mm=30, blob_from=41),
         every=2,
         seed=44,
         slow=1.05,

@@ -102,7 +102,7 @@ def _material(
         wave.inputs["Distortion"].default_value = 0.3
         links.new(where.outputs["Object"], wave.inputs["Vector"])
         links.new(wave.outputs["Fac"], relief.inputs["Height"])
-        relief.inputs["Strength"].default_value = 0.25
+        relief.inputs["Strength"].default_value = 0.1
         relief.inputs["Distance"].default_value = 0.1
     else:
         noise = nodes.new("ShaderNodeTexNoise")
@@ -423,6 +423,7 @@ class Stage:
         faces.polygons.add(nq + nt)
         faces.polygons.foreach_set("loop_start", starts)
         faces.update(calc_edges=True)
+        faces.shade_flat()
         faces.materials.append(self.part_material)
         self._keep(bpy.data.objects.new("part", faces), self.bed)
 

@@ -99,7 +99,7 @@ class Account:
     def words(self) -> list[str]:
         """The night in plain words, a line each: what was found, when, how sure, what was not
         seen, and the cautions."""
-        lines = [f"{self.frames} pictures over {duration(self.last_s)} were looked at."]
+        lines = [f"{_count(self.frames, 'picture')} looked at, over {duration(self.last_s)}."]
         lines += self._missed_words()
         lines += self._found_words()
         if self.moments:

@@ -29,6 +29,7 @@ from watcher.settings import read_setup
 from watcher.sources.address import read_address
 from watcher.sources.choose import open_live, open_recorded
 from watcher.sources.clock import Clock, NightClock
+from watcher.sources.night import frame_names
 from watcher.sources.taken import Missed, Source
 from watcher.store import Store
 from watcher.toolpath import read_toolpath
@@ -301,6 +302,9 @@ def replay(
         _check_writable(json_file)
     if not path.exists():
         raise BadNight(f"There is no folder or video {path}.", "Name a recorded night or a video.")
+    if path.is_dir():
+        # Before the setup is looked for: an empty folder lacks more than that.
+        frame_names(path)
     if setup_file is None:
         if not path.is_dir():
             raise BadNight("A video carries no setup.", "Name its setup.json with --setup.")

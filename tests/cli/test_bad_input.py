@@ -44,7 +44,7 @@ def empty(night):
 
 BAD_NIGHTS = {
     "missing folder": (shutil.rmtree, "There is no folder or video"),
-    "empty folder": (empty, "setup"),
+    "empty folder": (empty, "is no recorded night: it has no folder frames/"),
     "no frames": (each_frame(lambda p: p.unlink()), "holds no JPEG"),
     "no frames.csv": (lambda n: (n / "frames.csv").unlink(), "frames.csv"),
     "frames.csv without times": (

@@ -57,7 +57,7 @@ def test_summary_of_each_night_and_nothing_kept(watcher, tmp_path, monkeypatch):
     for csv in NIGHTS:
         assert f"Night {csv.parent.name}:" in result.output
         count = len(csv.read_text().splitlines()) - 1
-        assert f"{count} pictures over" in result.output
+        assert f"{count} pictures looked at" in result.output
     assert not list(tmp_path.glob("watcher-demo-*"))
 
 

@@ -30,7 +30,7 @@ def test_judges_each_frame_in_order_and_keeps_the_run(watcher, night, data):
 
 def test_says_in_plain_words_what_when_how_sure_and_what_was_not_seen(watcher, night):
     said = watcher("replay", night).output
-    assert "7 pictures over 11 min were looked at." in said
+    assert "7 pictures looked at, over 11 min." in said
     assert "Stop, 10 min into the print (00006.jpg): The right corner has lifted 2.2 mm." in said
     assert "Measured then: 2.2 ± 0.1 mm." in said
     assert "How sure: sure: 44 times the measuring error." in said

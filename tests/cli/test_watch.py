@@ -195,7 +195,7 @@ def test_interrupted_replay_ends_in_order(slow_replay, data, sign):
     said, complaint = slow_replay.communicate(timeout=20)
     assert slow_replay.returncode == 0
     assert "Traceback" not in complaint
-    assert "pictures over" in said
+    assert "pictures looked at" in said
     run, frames, _ = kept(data)
     assert run.state == "left early"
     assert 2 <= len(frames) < 7

@@ -24,7 +24,7 @@ class NightFolder:
         """Raise ``BadNight`` where the folder holds no night."""
         self._frames = folder / "frames"
         self._frame_size = frame_size
-        names = _frame_names(folder)
+        names = frame_names(folder)
         rows, remarks = _read_times(folder / "frames.csv")
         absent = sorted(set(rows) - set(names))
         if absent:
@@ -114,7 +114,8 @@ def _rising(recorded: Sequence[tuple[int, float]]) -> list[tuple[int, float]]:
     return chain[::-1]
 
 
-def _frame_names(folder: Path) -> list[str]:
+def frame_names(folder: Path) -> list[str]:
+    """Names of the frames in a night's folder, in order. Raises ``BadNight`` where it has none."""
     if not folder.is_dir():
         raise BadNight(f"There is no folder {folder}.", "Name a recorded night's folder.")
     try:

@@ -36,14 +36,20 @@ class Shot:
 def plan(night: Night, path: Toolpath) -> list[Shot]:
     """When each frame is taken: at a layer change if parked, else somewhere within the layer."""
     rng = np.random.default_rng((night.seed, 1))
-    shots = []
+    shots: list[Shot] = []
+    late = 0.0
     for i, layer in enumerate(night.layers):
         first, last = path.spans[layer - 1]
         start, end = path.moves[first].start_s, path.moves[last].end_s
         at = end if night.parked else start + rng.uniform(0.03, 0.97) * (end - start)
         (x, y, z), _ = path.at(at)
         bed_y = y
-        if night.parked:
+        if i and layer == night.layers[i - 1]:
+            # the print has ended: the head has climbed and gone aside, the bed has come forward
+            late += 90.0
+            end, z = path.moves[-1].end_s, path.moves[-1].b[2]
+            at, (x, y), bed_y = end + late, night.end_mm, night.end_mm[1]
+        elif night.parked:
             (x, y), bed_y = night.park_mm, night.park_mm[1]
         # the machine lags by a constant share and stops a little at each layer change
         elapsed = at * night.slow + 0.3 * layer
@@ -237,6 +243,7 @@ def render(night: Night, folder: Path, samples: int, threads: int) -> None:
                 noise=night.noise * (2.0 if off else 1.0),
                 blur_px=night.blur_px,
                 steam=share_of(night, "steam", i + 1),
+                quality=night.quality,
             )
             done = take(picture, cam, look, np.random.default_rng((night.seed, 9, i)))
             part_file = out.with_suffix(".part.jpg")

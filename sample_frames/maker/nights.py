@@ -52,12 +52,18 @@ class Night:
     """The camera's usual colour error: gain of blue, green, red."""
     whole_layers: bool = True
     """False: the layer being printed shows only what is laid so far (not with a parked head)."""
+    after: int = 0
+    """Frames taken once the print has ended, 90 s apart."""
+    end_mm: tuple[float, float] = (0.0, 200.0)
+    """Where the head, and a bed that slides, stand then."""
+    quality: int = 85
     seed: int = 1
 
     @property
     def layers(self) -> list[int]:
-        """The layer of each frame, counted from 1."""
-        return list(range(1, len(self.regions) + 1, self.every))
+        """The layer of each frame, counted from 1; the last one again after the print's end."""
+        count = len(self.regions)
+        return [*range(1, count + 1, self.every), *[count] * self.after]
 
 
 def corner_of(regions: parts.Regions, layer: int, x: float, y: float) -> tuple[float, float]:
@@ -493,6 +499,145 @@ def _knocked_lift() -> Night:
     )
 
 
+def _white_small_lift() -> Night:
+    base = parts.placed(parts.bracket(86, 60, 12, 52, 5.0), 108, 108, -18)
+    tip = corner_of(base, 1, 58, 92)
+    return Night(
+        "white-small-lift",
+        "warp",
+        "white bracket on a pale bed, bed-z, parked; the front left corner lifts by 0.8 mm at most",
+        base,
+        Printer(
+            bed_motion="bed-z",
+            bed_colour=(0.42, 0.43, 0.44),
+            bed_style="cloudy",
+            part_colour=(0.7, 0.7, 0.69),
+            seed=51,
+            frame_colour=(0.04, 0.04, 0.045),
+            frame_metal=0.1,
+        ),
+        Camera((-120, -350, 210), (0, -5, -10), 42, k1=-0.07),
+        Fault(lifts=(Lift(tip, 14, 0.03, 0.8, 22),)),
+        parked=True,
+        park_mm=(215, 205),
+        seed=51,
+        slow=1.05,
+        exposure=1.0,
+    )
+
+
+def _black_glass_lift() -> Night:
+    base = parts.placed(parts.rounded_plate(90, 58, 4, 9, 50), 112, 112, 12)
+    tip = corner_of(base, 1, 160, 94)
+    return Night(
+        "black-glass-lift",
+        "warp",
+        "black plate on black glass, bed-z, any moment, large picture; the right end's front "
+        "corner lifts, a small picture shake at frame 30",
+        base,
+        Printer(
+            bed_motion="bed-z",
+            bed_colour=(0.02, 0.02, 0.022),
+            bed_style="glass",
+            bed_rough=0.18,
+            part_colour=(0.03, 0.03, 0.033),
+            part_rough=0.5,
+            seed=52,
+        ),
+        Camera((160, -360, 230), (0, -5, -10), 46, (1280, 720), k1=-0.07),
+        Fault(lifts=(Lift(tip, 15, 0.07, 2.4, 30),)),
+        seed=52,
+        slow=1.04,
+        exposure=1.6,
+        nuisances=(Nuisance("knock", 30, amount=0.3),),
+    )
+
+
+def _print_ends() -> Night:
+    base = parts.with_skirt(parts.placed(parts.gusset(74, 52, 10, 44, 5.0), 110, 108, 8), 6, 0.45)
+    return Night(
+        "gusset-print-ends",
+        "good",
+        "gusset bracket with a skirt, orange on a blue-grey bed, bed-y, any moment; the print "
+        "ends at frame 44 and eight more frames follow; nothing is wrong",
+        base,
+        Printer(bed_colour=(0.1, 0.13, 0.17), part_colour=(0.75, 0.22, 0.03), seed=53),
+        Camera((40, -410, 250), (0, -15, 5), 47, k1=-0.07),
+        seed=53,
+        slow=1.07,
+        after=8,
+        whole_layers=False,
+    )
+
+
+def _fixed_bed() -> Night:
+    base = parts.placed(parts.vase([26, 22, 24, 30, 27], 5, 150, 2.0), 90, 90, 0)
+    return Night(
+        "vase-fixed-bed",
+        "good",
+        "dark vessel on a bed that stands still while the head climbs, any moment; dawn from "
+        "frame 34; nothing is wrong",
+        base,
+        Printer(
+            bed_mm=(180, 180),
+            bed_motion="fixed",
+            bed_colour=(0.25, 0.25, 0.26),
+            bed_style="cloudy",
+            part_colour=(0.05, 0.02, 0.06),
+            part_rough=0.25,
+            seed=54,
+        ),
+        Camera((-110, -330, 220), (0, 0, 10), 44, k1=-0.06),
+        every=3,
+        seed=54,
+        slow=1.05,
+        nuisances=(Nuisance("dawn", 34),),
+    )
+
+
+def _bracket(name: str, kind: str, shows: str, fault: Fault, seed: int) -> Night:
+    """The two nights of the project's own samples: a greenhouse vent's bracket, clearly seen."""
+    return Night(
+        name,
+        kind,
+        shows,
+        _vent_bracket(),
+        Printer(
+            bed_colour=(0.05, 0.055, 0.06),
+            part_colour=(0.1, 0.38, 0.13),
+            seed=seed,
+            lamp_at=(-220, -340, 600),
+        ),
+        Camera((40, -350, 225), (0, -55, 5), 44, k1=-0.06),
+        fault,
+        parked=True,
+        park_mm=(0, 170),
+        seed=seed,
+        slow=1.05,
+        noise=2.4,
+        quality=80,
+    )
+
+
+def _vent_bracket() -> parts.Regions:
+    return parts.placed(parts.bracket(94, 58, 14, 64, 5.0), 112, 104, -11)
+
+
+def _sample_lift() -> Night:
+    tip = corner_of(_vent_bracket(), 1, 154, 66)
+    return _bracket(
+        "sample-lift",
+        "warp",
+        "vent bracket, green on dark grey; a corner lifts",
+        Fault(lifts=(Lift(tip, 20, 0.07, 3.0, 32),)),
+        61,
+    )
+
+
+def _sample_clean() -> Night:
+    return _bracket("sample-clean", "good", "the same vent bracket; nothing is wrong", Fault(), 62)
+
+
 def all_nights() -> dict[str, Night]:
     """Every night by its name."""
     makers = (
@@ -514,5 +659,11 @@ def all_nights() -> dict[str, Night]:
         _small_step,
         _vase_runout,
         _knocked_lift,
+        _white_small_lift,
+        _black_glass_lift,
+        _print_ends,
+        _fixed_bed,
+        _sample_lift,
+        _sample_clean,
     )
     return {n.name: n for n in (make() for make in makers)}

@@ -2,7 +2,7 @@
 
 One Blender unit is one millimetre. World: x right, y back, z up. With ``bed-y`` the nozzle
 works at world y = 0 and the bed's top is z = 0; with ``bed-z`` the nozzle's tip is at z = 0, the
-bed sinks and its middle is the origin.
+bed sinks and its middle is the origin; a ``fixed`` bed stays at z = 0 and the head climbs.
 """
 
 from __future__ import annotations
@@ -67,7 +67,8 @@ def to_world(bed: np.ndarray, printer: Printer, bed_y_mm: float, sunk_mm: float)
     w, d = printer.bed_mm
     if printer.bed_motion == "bed-y":
         return bed + np.array([-w / 2, -bed_y_mm, 0.0])
-    return bed + np.array([-w / 2, -d / 2, -sunk_mm])
+    sunk = sunk_mm if printer.bed_motion == "bed-z" else 0.0
+    return bed + np.array([-w / 2, -d / 2, -sunk])
 
 
 # ---- building blocks -----------------------------------------------------------------------

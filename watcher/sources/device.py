@@ -10,7 +10,7 @@ import numpy as np
 
 from watcher.records import Picture
 from watcher.sources.clock import Clock, Pace
-from watcher.sources.jpeg import Unusable, check_size, encode
+from watcher.sources.jpeg import from_array
 from watcher.sources.retry import pauses_s
 from watcher.sources.taken import Missed, Taken, picture_name
 from watcher.trouble import BadSource
@@ -75,7 +75,7 @@ class Device:
                 self._camera = self._open()
             else:
                 pauses = pauses_s()
-                yield self._picture(name, bgr, elapsed_s)
+                yield from_array(name, bgr, self._frame_size, elapsed_s, self._clock.utc_s())
             pace.wait()
 
     def close(self) -> None:
@@ -97,10 +97,3 @@ class Device:
                 return None
         decoded, bgr = self._camera.retrieve()
         return np.asarray(bgr, np.uint8) if decoded else None
-
-    def _picture(self, name: str, bgr: Picture, elapsed_s: float) -> Taken | Missed:
-        try:
-            check_size(bgr, self._frame_size)
-            return Taken(name, encode(bgr), bgr, elapsed_s, self._clock.utc_s())
-        except Unusable as why:
-            return Missed(name, why.reason, elapsed_s, why.wrong_size)

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 from watcher.sources.clock import Clock, Pace
-from watcher.sources.jpeg import Unusable, usable
+from watcher.sources.jpeg import from_file
 from watcher.sources.taken import Missed, Taken, picture_name
 from watcher.trouble import BadSource
 
@@ -107,9 +108,10 @@ class Folder:
 
     def _picture(self, name: str, file: str, elapsed_s: float) -> Taken | Missed:
         try:
-            jpeg, bgr = usable((self._folder / file).read_bytes(), self._frame_size)
+            data = (self._folder / file).read_bytes()
         except OSError as error:
             return Missed(name, f"{file} can't be read ({error.strerror})", elapsed_s)
-        except Unusable as why:
-            return Missed(name, f"{file}: {why.reason}", elapsed_s, why.wrong_size)
-        return Taken(name, jpeg, bgr, elapsed_s, self._clock.utc_s())
+        item = from_file(name, data, self._frame_size, elapsed_s, self._clock.utc_s())
+        if isinstance(item, Missed):
+            return replace(item, reason=f"{file}: {item.reason}")
+        return item

@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 
 from watcher.records import Picture
+from watcher.sources.taken import Missed, Taken
 
 QUALITY = 95
 START, END = b"\xff\xd8", b"\xff\xd9"
@@ -23,6 +24,36 @@ class Unusable(Exception):
         super().__init__(reason)
         self.reason = reason
         self.wrong_size = wrong_size
+
+
+def from_file(
+    name: str,
+    data: bytes,
+    frame_size: tuple[int, int],
+    elapsed_s: float,
+    utc_s: float | None = None,
+) -> Taken | Missed:
+    """Take the bytes of a JPEG or PNG file as a picture of the run, or say why they are none."""
+    try:
+        jpeg, bgr = usable(data, frame_size)
+    except Unusable as why:
+        return Missed(name, why.reason, elapsed_s, why.wrong_size)
+    return Taken(name, jpeg, bgr, elapsed_s, utc_s)
+
+
+def from_array(
+    name: str,
+    bgr: Picture,
+    frame_size: tuple[int, int],
+    elapsed_s: float,
+    utc_s: float | None = None,
+) -> Taken | Missed:
+    """Take a decoded picture of shape (H, W, 3), or say why it can't be used."""
+    try:
+        check_size(bgr, frame_size)
+        return Taken(name, encode(bgr), bgr, elapsed_s, utc_s)
+    except Unusable as why:
+        return Missed(name, why.reason, elapsed_s, why.wrong_size)
 
 
 def usable(data: bytes, frame_size: tuple[int, int]) -> tuple[bytes, Picture]:

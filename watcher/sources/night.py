@@ -9,7 +9,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from itertools import pairwise
 from pathlib import Path
 
-from watcher.sources.jpeg import Unusable, usable
+from watcher.sources.jpeg import from_file
 from watcher.sources.taken import Missed, Taken
 from watcher.trouble import BadNight
 
@@ -51,11 +51,7 @@ class NightFolder:
             return Missed(name, f"it can't be read ({error.strerror})", elapsed_s)
         if elapsed_s is None:
             return Missed(name, "frames.csv gives no time for it")
-        try:
-            jpeg, bgr = usable(data, self._frame_size)
-        except Unusable as why:
-            return Missed(name, why.reason, elapsed_s, why.wrong_size)
-        return Taken(name, jpeg, bgr, elapsed_s)
+        return from_file(name, data, self._frame_size, elapsed_s)
 
 
 def settle_times(

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from watcher.sources.address import Address
 from watcher.sources.clock import Clock, Pace
-from watcher.sources.jpeg import Unusable, usable
+from watcher.sources.jpeg import from_file
 from watcher.sources.retry import pauses_s
 from watcher.sources.taken import Missed, Taken, picture_name
 from watcher.trouble import BadSource
@@ -41,15 +41,8 @@ class Still:
                 self._clock.wait(next(pauses))
             else:
                 pauses = pauses_s()
-                yield self._picture(name, data, elapsed_s)
+                yield from_file(name, data, self._frame_size, elapsed_s, self._clock.utc_s())
             pace.wait()
 
     def close(self) -> None:
         self._closed = True
-
-    def _picture(self, name: str, data: bytes, elapsed_s: float) -> Taken | Missed:
-        try:
-            jpeg, bgr = usable(data, self._frame_size)
-        except Unusable as why:
-            return Missed(name, why.reason, elapsed_s, why.wrong_size)
-        return Taken(name, jpeg, bgr, elapsed_s, self._clock.utc_s())

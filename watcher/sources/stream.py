@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from watcher.sources.address import Address
 from watcher.sources.clock import Clock, Pace
-from watcher.sources.jpeg import Unusable, usable
+from watcher.sources.jpeg import from_file
 from watcher.sources.multipart import parts
 from watcher.sources.retry import pauses_s
 from watcher.sources.taken import Missed, Taken, picture_name
@@ -81,11 +81,7 @@ class Stream:
                 f"no picture came for {self._patience_s:g} s: {self._trouble}",
                 self._clock.elapsed_s(),
             )
-        try:
-            jpeg, bgr = usable(arrival.data, self._frame_size)
-        except Unusable as why:
-            return Missed(name, why.reason, arrival.elapsed_s, why.wrong_size)
-        return Taken(name, jpeg, bgr, arrival.elapsed_s, arrival.utc_s)
+        return from_file(name, arrival.data, self._frame_size, arrival.elapsed_s, arrival.utc_s)
 
     def _read(self, response: http.client.HTTPResponse | None) -> None:
         pauses = pauses_s()

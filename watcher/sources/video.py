@@ -10,7 +10,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from watcher.sources.jpeg import Unusable, check_size, encode
+from watcher.sources.jpeg import from_array
 from watcher.sources.taken import Missed, Taken, picture_name
 from watcher.trouble import BadNight
 
@@ -63,9 +63,4 @@ class VideoFile:
         decoded, bgr = self._capture.retrieve()
         if not decoded:
             return Missed(name, "the video is broken there", elapsed_s)
-        picture = np.asarray(bgr, np.uint8)
-        try:
-            check_size(picture, self._frame_size)
-            return Taken(name, encode(picture), picture, elapsed_s)
-        except Unusable as why:
-            return Missed(name, why.reason, elapsed_s, why.wrong_size)
+        return from_array(name, np.asarray(bgr, np.uint8), self._frame_size, elapsed_s)

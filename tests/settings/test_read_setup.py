@@ -152,7 +152,7 @@ def test_missing_file_folder_and_binary(tmp_path):
         read_setup(tmp_path / "setup.json")
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(
     turn=st.floats(-180, 180),
     tilt=st.floats(15, 75),

@@ -84,7 +84,7 @@ def test_wrong_size_is_said_with_both_sizes():
     assert caught.value.wrong_size
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 @given(st.binary(max_size=400), st.sampled_from([b"", b"\xff\xd8", b"\x89PNG\r\n\x1a\n"]))
 def test_any_bytes_are_a_picture_or_unusable(data, start):
     try:

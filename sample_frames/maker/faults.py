@@ -26,8 +26,8 @@ class Lift:
     reach_mm: float
     z_mm: float = 0.0
     """Underside height of the overhang; 0 for a corner on the bed."""
-    from_z_mm: float | None = None
-    """Nothing below this height rises; None: ``z_mm``."""
+    from_layer: int = 1
+    """No layer below this one rises."""
     levelled: bool = False
     """True: each layer is laid at its nominal height, so it only rises by what came after it."""
     edge_to_mm: tuple[float, float] | None = None
@@ -60,8 +60,7 @@ def lift_field(points: np.ndarray, layers: np.ndarray, lift: Lift, now: float) -
     if lift.levelled:
         begun = np.clip(lift.rate_mm * (layers - lift.begins), 0, lift.most_mm)
         amount = np.clip(amount - begun, 0, None)
-    floor = lift.z_mm if lift.from_z_mm is None else lift.from_z_mm
-    return np.where(points[:, 2] >= floor - 1e-6, amount * shape, 0.0)
+    return np.where(layers >= lift.from_layer, amount * shape, 0.0)
 
 
 @dataclass(frozen=True)

@@ -114,7 +114,7 @@ def _flange() -> Night:
             side_colour=(0.4, 0.42, 0.4),
         ),
         Camera((-210, -330, 190), (5, -5, -10), 46, k1=-0.05),
-        Fault(lifts=(Lift(tip, 29, 0.14, 2.6, 30, z_mm=6.5),)),
+        Fault(lifts=(Lift(tip, 29, 0.14, 2.6, 17, z_mm=6.5, from_layer=27),)),
         seed=12,
         slow=1.06,
     )
@@ -425,7 +425,7 @@ def _edge_curl() -> Night:
             lamp_at=(260, -300, 560),
         ),
         Camera((150, -390, 210), (0, -10, 5), 46, k1=-0.06),
-        Fault(lifts=(Lift(a, 35, 0.17, 2.2, 16, z_mm=8.25, from_z_mm=5.0, edge_to_mm=b),)),
+        Fault(lifts=(Lift(a, 35, 0.17, 2.2, 16, z_mm=8.25, from_layer=20, edge_to_mm=b),)),
         seed=45,
         slow=1.05,
     )

@@ -77,9 +77,9 @@ def test_a_levelled_layer_rises_only_by_what_came_after_it():
 
 
 def test_an_overhang_lifts_nothing_below_it():
-    lift = faults.Lift((0.0, 0.0), 0, 0.1, 5.0, 30.0, z_mm=6.0)
-    up = faults.lift_field(np.array([[0, 0, 5.9], [0, 0, 6.0]]), np.ones(2), lift, now=10)
-    assert up == pytest.approx([0.0, 1.0])
+    lift = faults.Lift((0.0, 0.0), 0, 0.1, 5.0, 30.0, z_mm=6.0, from_layer=25)
+    up = faults.lift_field(np.array([[0, 0, 6.0]] * 2), np.array([24, 25]), lift, now=30)
+    assert up == pytest.approx([0.0, 3.0])
 
 
 def test_an_edge_rises_alike_along_its_length():

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from watcher.store import Store, schema
+from watcher.store import Store, disk, schema
 from watcher.trouble import BadStore
 
 WRITER = """
@@ -203,3 +203,32 @@ class mounted:
 
     def __exit__(self, *_: object) -> None:
         subprocess.run(["umount", str(self.folder)], check=True)
+
+
+def test_a_database_that_stays_locked_is_told(tmp_path, setup, monkeypatch):
+    monkeypatch.setattr(disk, "_WAIT_S", 0.05)
+    with Store.open(tmp_path, write=True) as store:
+        other = sqlite3.connect(tmp_path / "watcher.db", isolation_level=None)
+        other.execute("BEGIN IMMEDIATE")
+        with pytest.raises(BadStore, match="locked"):
+            store.start_run("n", setup, "s", None, 1.0)
+        other.rollback()
+        other.close()
+        assert store.start_run("n", setup, "s", None, 1.0) == 1
+
+
+def test_a_damaged_database_is_told(tmp_path, setup, picture, told):
+    with Store.open(tmp_path, write=True) as store:
+        run = store.start_run("n", setup, "s", None, 1.0)
+        for number in range(50):
+            store.keep_frame(run, *picture(number))
+            store.keep_seen(run, number, told(number))
+        store.end_run(run, 2.0)
+    content = bytearray((tmp_path / "watcher.db").read_bytes())
+    content[4096:] = b"\xa5" * (len(content) - 4096)
+    (tmp_path / "watcher.db").write_bytes(content)
+    with (
+        pytest.raises(BadStore, match="damaged"),
+        Store.open(tmp_path, write=False) as store,
+    ):
+        store.runs()

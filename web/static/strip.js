@@ -116,7 +116,7 @@ export class Strip {
     pen.textAlign = "center";
     const [first, last] = this.times;
     const minutes = (last - first) / 60;
-    const room = Math.max(2, Math.trunc((width - LEFT) / 70));
+    const room = Math.max(2, Math.trunc((width - LEFT) / 62));
     const every = [1, 2, 5, 10, 15, 30, 60, 120, 240, 480].find((m) => minutes / m <= room) ?? 1440;
     for (let m = Math.ceil(first / 60 / every) * every; m * 60 <= last; m += every) {
       const x = Math.min(Math.max(this.x(m * 60), LEFT), width - 22);

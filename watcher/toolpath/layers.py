@@ -208,10 +208,11 @@ class LayerCutter:
             ramp.begin(float(z0))
         ramp.add(pieces, z1, begun)
         ramp.flat_mm = 0.0
-        if ramp.pitch_mm == 0:
-            height = self._last_height()
-            if ramp.rise_mm > (2.5 * height if height else 1.0):
-                ramp.pitch_mm = ramp.find_pitch() or height or 0.2
+        if ramp.pitch_mm == 0 and ramp.rise_mm > max(ramp.looked_mm, 1.5 * self._last_height()):
+            ramp.pitch_mm = ramp.find_pitch()
+            ramp.looked_mm = ramp.rise_mm + 0.1
+            if ramp.pitch_mm == 0 and ramp.rise_mm > 2 * THICKEST_MM:
+                ramp.pitch_mm = self._last_height() or THICKEST_MM
         if ramp.pitch_mm:
             self._lay_spiral()
 
@@ -234,6 +235,8 @@ class LayerCutter:
         ramp, self._ramp = self._ramp, _Ramp()
         if not ramp.pieces:
             return
+        if ramp.pitch_mm == 0 and ramp.rise_mm > 1.5 * (self._last_height() or THICKEST_MM):
+            ramp.pitch_mm = self._last_height() or THICKEST_MM
         if ramp.pitch_mm:
             self._ramp = ramp
             self._lay_spiral()
@@ -278,6 +281,8 @@ class _Ramp:
     flat_mm: float = 0.0
     pitch_mm: float = 0.0
     """Rise of a turn; above zero once it is known to be a spiral."""
+    looked_mm: float = 0.0
+    """Rise up to which no two turns were found."""
     empty: bool = True
     pieces: list[Array] = field(default_factory=list)
     z: list[Array] = field(default_factory=list)

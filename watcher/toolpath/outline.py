@@ -57,8 +57,10 @@ def rings(segments_mm: Array, width_mm: float) -> tuple[Array, ...]:
     chains, closed = _chains(segments_mm, max(LOOP_GAP_MM, 2 * width_mm))
     scale = (1 << _SHIFT) / pixel
     drawn = [((chain - origin) * scale).round().astype(np.int32) for chain in chains]
-    loops = _draw(shape, [line for line, whole in zip(drawn, closed, strict=True) if whole])
-    others = _draw(shape, [line for line, whole in zip(drawn, closed, strict=True) if not whole])
+    loops, others = np.zeros(shape, np.uint8), np.zeros(shape, np.uint8)
+    for mask, whole in ((loops, True), (others, False)):
+        some = [line for line, ends_meet in zip(drawn, closed, strict=True) if ends_meet == whole]
+        cv2.polylines(mask, some, whole, 255, 1, cv2.LINE_8, _SHIFT)
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
     thick = cv2.dilate(loops | others, disc)
     smallest_px = (SMALLEST_HOLE_RADIUS_MM + width_mm / 2) / pixel - reach
@@ -92,12 +94,6 @@ def _chains(segments: Array, gap_mm: float) -> tuple[list[Array], list[bool]]:
         apart = float(np.hypot(*(chain[-1] - chain[0])))
         closed.append(len(part) >= 3 and apart <= gap_mm and length > 4 * gap_mm)
     return chains, closed
-
-
-def _draw(shape: tuple[int, int], lines: list[npt.NDArray[np.int32]]) -> npt.NDArray[np.uint8]:
-    mask = np.zeros(shape, np.uint8)
-    cv2.polylines(mask, lines, False, 255, 1, cv2.LINE_8, _SHIFT)
-    return mask
 
 
 def _empty(thick: Mask, loops: Mask, disc: Mask, smallest_px: float) -> tuple[Flags, Flags]:
@@ -219,13 +215,12 @@ class _Lines:
 def _without_straight(ring: Array) -> Array:
     """Leave out repeated points and points on a straight edge."""
     ring = ring[np.linalg.norm(ring - np.roll(ring, 1, axis=0), axis=1) > 0.02]
-    if len(ring) < 3:
-        return ring
     before, after = ring - np.roll(ring, 1, axis=0), np.roll(ring, -1, axis=0) - ring
     chord = np.linalg.norm(before + after, axis=1)
     cross = np.abs(before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0])
     off = np.divide(cross, chord, out=np.full(len(ring), np.inf), where=chord > 0)
-    return np.asarray(ring[off > 0.01])
+    # A turn back on itself is the end of a single line, not a straight edge.
+    return np.asarray(ring[(off > 0.01) | ((before * after).sum(axis=1) < 0)])
 
 
 def _grow(ring: Array, by_mm: float) -> Array:
@@ -241,7 +236,15 @@ def _grow(ring: Array, by_mm: float) -> Array:
     mitre = np.divide(2 * middle, square[:, None], out=normal.copy(), where=square[:, None] > 1e-9)
     long = np.linalg.norm(mitre, axis=1)
     mitre *= np.minimum(1.0, _MITRE_LIMIT / np.maximum(long, 1e-9))[:, None]
-    return np.asarray(ring + by_mm * mitre)
+    # Sharp points and the ends of single lines are cut off square: two points in place of one.
+    back = np.roll(way, 1, axis=0)
+    outward = back[:, 0] * way[:, 1] - back[:, 1] * way[:, 0] >= 0
+    square_end = outward & ((square < 1e-9) | (long > _MITRE_LIMIT))
+    first = np.where(square_end[:, None], before + back, mitre)
+    second = np.where(square_end[:, None], normal - way, mitre)
+    both = np.stack([ring + by_mm * first, ring + by_mm * second], axis=1)
+    keep = np.stack([np.ones(len(ring), bool), square_end], axis=1)
+    return np.asarray(both[keep])
 
 
 def _area(ring: Array) -> float:

@@ -84,8 +84,8 @@ def _line_width(segments: Array, height_mm: float) -> float | None:
     per_mm = _middle(list(zip((segments[:, 4] / length).tolist(), length.tolist(), strict=True)))
     for diameter in DIAMETERS_MM:
         width = per_mm * math.pi * (diameter / 2) ** 2 / height_mm
-        # A line is wider than high, and no desktop nozzle lays one of more than 2 mm.
-        if max(0.8 * height_mm, 0.15) <= width <= 2.0:
+        # A line is wider than high, and desktop nozzles lay 0.25 mm to 2 mm: common practice.
+        if max(height_mm, 0.25) <= width <= 2.0:
             return width
     return None
 

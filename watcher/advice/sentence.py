@@ -1,0 +1,58 @@
+"""Says a finding in one sentence that a tired person understands."""
+
+from __future__ import annotations
+
+from watcher.records import FaultKind
+
+
+def clock_words(seconds: float) -> str:
+    """Elapsed time as hours and minutes: ``1 h 05 min``."""
+    minutes = round(seconds / 60)
+    if minutes < 60:
+        return f"{minutes} min"
+    return f"{minutes // 60} h {minutes % 60:02d} min"
+
+
+def finding(kind: FaultKind, place: str, amount: float, sigma: float) -> str:
+    """What has happened, without advice."""
+    if kind == "corner-lift":
+        return f"the {place} has lifted {amount:.1f} mm (± {max(sigma, 0.05):.1f} mm) off the bed"
+    if kind == "overhang-curl":
+        return f"the overhang's {place} has curled up {amount:.1f} mm (± {max(sigma, 0.05):.1f} mm)"
+    if kind == "spaghetti":
+        return f"about {round(amount / 10) * 10:.0f} mm of loose strands lie beside the part"
+    if kind == "detached":
+        return f"the part has come loose and moved {amount:.1f} mm (± {max(sigma, 0.05):.1f} mm)"
+    if kind == "layer-step":
+        return f"the upper layers stand {amount:.1f} mm (± {max(sigma, 0.05):.1f} mm) aside"
+    if kind == "no-growth":
+        return (
+            f"the part has stopped growing: its top is {amount:.1f} mm "
+            f"(± {max(sigma, 0.05):.1f} mm) too low, as when filament runs out or the nozzle clogs"
+        )
+    return f"the part can't be seen: {place}"
+
+
+def stop_sentence(
+    kind: FaultKind, place: str, amount: float, sigma: float, since_s: float, layer: int
+) -> str:
+    """One sentence that says stop, why and since when."""
+    told = finding(kind, place, amount, sigma)
+    return (
+        f"Stop the print: {told}; it began about {clock_words(since_s)} into the print, "
+        f"at layer {layer}."
+    )
+
+
+def look_sentence(kind: FaultKind, place: str, amount: float, sigma: float) -> str:
+    """One sentence that asks for a look."""
+    return f"Have a look: {finding(kind, place, amount, sigma)}."
+
+
+def fine_sentence(watched: int, seen: int) -> str:
+    """One sentence for a night without a finding."""
+    if watched == 0:
+        return "Carry on: nothing unusual is seen."
+    if seen == 0:
+        return "Carry on, but none of the watched corners can be seen in this picture."
+    return f"Carry on: {seen} of {watched} watched corners are seen and lie flat."

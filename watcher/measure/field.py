@@ -1,0 +1,135 @@
+"""One field of edge displacements, and what each fault would do to it.
+
+Every place on a visible edge has been displaced by some pixels along its normal. A camera that is
+slightly off shifts all of them alike; a clock that is early raises the edges that still grow; a
+corner that lifts raises the edges near it; a part that came loose turns and shifts as one. Each is
+a column of a design matrix in px per unit, and the fits in this room are its least squares.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.spatial import cKDTree
+
+from watcher.records import Array
+
+CAUCHY = 2.4
+"""Tuning constant of the Cauchy weight for 95 % efficiency (Holland and Welsch 1977)."""
+
+
+@dataclass(frozen=True)
+class Field:
+    """Edge displacements of one frame, n places."""
+
+    point_mm: Array
+    """Shape (n, 3)."""
+    pixel: Array
+    """Shape (n, 2), where the toolpath puts them."""
+    normal: Array
+    """Shape (n, 2), unit vectors across the edge, upwards in the picture."""
+    per_mm: Array
+    """Shape (n, 3): px along the normal for a mm of motion in x, y and z."""
+    growing: npt.NDArray[np.bool_]
+    foot: npt.NDArray[np.bool_]
+    shift_px: Array
+    sigma_px: Array
+    """Infinite where nothing was found."""
+
+    @property
+    def found(self) -> npt.NDArray[np.bool_]:
+        """Places that were measured."""
+        return np.isfinite(self.sigma_px)
+
+
+@dataclass(frozen=True)
+class Fit:
+    """Robust least-squares fit of a displacement field."""
+
+    value: Array
+    """Shape (p,)."""
+    covariance: Array
+    """Shape (p, p)."""
+    weight: Array
+    """Shape (n,): what each place counted, 0 to 1."""
+    misfit: float
+    """Root mean square of the weighted, normalised residuals."""
+    cost: float
+    """Robust sum of squares, to compare fits of the same places."""
+
+    def sigma(self) -> Array:
+        """Standard deviation of each unknown, shape (p,)."""
+        return np.sqrt(np.diag(self.covariance))
+
+
+def fit(
+    design: Array, shift_px: Array, sigma_px: Array, prior_sigma: Array, prior: Array | None = None
+) -> Fit:
+    """Robust linear fit of shifts by unknowns that have priors.
+
+    Args:
+        design: shape (n, p), px per unit of each unknown.
+        shift_px: shape (n,).
+        sigma_px: shape (n,), finite and positive.
+        prior_sigma: shape (p,), standard deviation of each unknown before the picture.
+        prior: shape (p,), zero where left out.
+
+    Returns:
+        Cauchy-weighted least squares, six rounds.
+
+    """
+    unknowns = design.shape[1]
+    centre = np.zeros(unknowns) if prior is None else prior
+    inverse = 1 / prior_sigma**2
+    weight = np.ones(len(shift_px))
+    value = centre.copy()
+    normal = np.diag(inverse)
+    scaled = design / sigma_px[:, None]
+    target = shift_px / sigma_px
+    residual = target - scaled @ value
+    for _ in range(6):
+        normal = (scaled * weight[:, None]).T @ scaled + np.diag(inverse)
+        value = np.linalg.solve(normal, (scaled * weight[:, None]).T @ target + inverse * centre)
+        residual = target - scaled @ value
+        weight = 1 / (1 + (residual / CAUCHY) ** 2)
+    total = float(weight.sum())
+    misfit = float(np.sqrt(np.sum(weight * residual**2) / total)) if total > 0 else 0.0
+    cost = float(np.sum(CAUCHY**2 * np.log1p((residual / CAUCHY) ** 2)))
+    covariance = np.linalg.inv(normal) * max(1.0, misfit**2)
+    return Fit(value, covariance, weight, misfit, cost)
+
+
+def neighbours(
+    pixel: Array, group: npt.NDArray[np.int64], along: Array, reach_px: float = 6.0, most: int = 5
+) -> npt.NDArray[np.int64]:
+    """Places along the same straight edge near each place.
+
+    Args:
+        pixel: shape (n, 2).
+        group: shape (n,), places of one edge share it.
+        along: shape (n, 2), unit vector along the edge.
+        reach_px: how far to look.
+        most: how many places, the place itself among them.
+
+    Returns:
+        Shape (n, most), -1 for none.
+
+    """
+    n = len(pixel)
+    out = np.full((n, most), -1, dtype=np.int64)
+    if n == 0:
+        return out
+    k = min(n, most + 4)
+    _, index = cKDTree(pixel).query(pixel, k=k, distance_upper_bound=reach_px)
+    index = np.asarray(index).reshape(n, k)
+    near = index < n
+    safe = np.where(near, index, 0)
+    same = near & (group[safe] == group[:, None])
+    same &= np.abs(np.einsum("nki,ni->nk", along[safe], along)) > 0.97
+    rank = np.cumsum(same, axis=1) - 1
+    keep = same & (rank < most)
+    rows, columns = np.nonzero(keep)
+    out[rows, rank[rows, columns]] = index[rows, columns]
+    return out

@@ -1,0 +1,102 @@
+"""Corner lift in millimetres from the displacements of the edges around each corner.
+
+A part that comes off the bed bends like a strip under an even moment: the lift falls off with
+the square of the distance from the line where it still sticks (Timoshenko 1925; sagitta
+h = L^2 / (8 R)). Each corner's lift is the height of that curve at the tip.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from watcher.measure.field import Field, Fit, fit
+from watcher.records import Array
+
+REACHES_MM = (14.0, 18.0, 23.0, 29.0, 35.0, 42.0, 52.0)
+USUAL_REACH = 3
+"""Index into ``REACHES_MM`` that is used until a corner has shown its own reach."""
+
+
+def lift_profile(distance_mm: Array, reach_mm: float) -> Array:
+    """Share of the tip's lift at a distance from the tip: 1 at the tip, 0 from the reach on."""
+    return np.asarray(np.clip(1 - distance_mm / reach_mm, 0, None) ** 2, dtype=np.float64)
+
+
+def distance_mm(point_mm: Array, corner_mm: tuple[float, float, float]) -> Array:
+    """Distance in plan from each point, shape (n, 3), to a corner: shape (n,)."""
+    return np.hypot(point_mm[:, 0] - corner_mm[0], point_mm[:, 1] - corner_mm[1])
+
+
+def lift_columns(
+    field: Field, corners_mm: list[tuple[float, float, float]], reaches_mm: Array
+) -> Array:
+    """Design columns, px per mm of lift at each corner's tip: shape (n, c).
+
+    The line where a wall meets the bed does not count: a lifted corner shades its own gap, and
+    the line between lit bed and shadow stays where it was. Nor does an edge below an overhang.
+    """
+    columns = np.zeros((len(field.point_mm), len(corners_mm)))
+    for k, corner in enumerate(corners_mm):
+        share = lift_profile(distance_mm(field.point_mm, corner), float(reaches_mm[k]))
+        share = np.where(field.foot | (field.point_mm[:, 2] < corner[2] - 0.01), 0.0, share)
+        columns[:, k] = share * field.per_mm[:, 2]
+    return columns
+
+
+def fit_lifts(
+    field: Field,
+    columns: Array,
+    registration_px: float,
+    growth_mm: tuple[float, float],
+    lift_prior_mm: float = 3.0,
+) -> Fit:
+    """Lift of every corner, with the camera's shift and the clock's error as nuisances.
+
+    Args:
+        field: the displacements.
+        columns: shape (n, c) from :func:`lift_columns`.
+        registration_px: standard deviation of the registration.
+        growth_mm: expected height of the growing edges over the clock's, and its sigma.
+        lift_prior_mm: lifts that are thought possible.
+
+    Returns:
+        Fit whose unknowns are shift x, shift y (px), growth (mm), then the c lifts (mm).
+
+    """
+    use = field.found
+    design = np.column_stack([field.normal, field.per_mm[:, 2] * field.growing, columns])
+    corners = columns.shape[1]
+    shift = max(registration_px, 0.05)
+    sigma = np.concatenate([[shift, shift, growth_mm[1]], np.full(corners, lift_prior_mm)])
+    prior = np.concatenate([[0.0, 0.0, growth_mm[0]], np.zeros(corners)])
+    return fit(design[use], field.shift_px[use], field.sigma_px[use], sigma, prior)
+
+
+def reach_costs(
+    field: Field,
+    columns: Array,
+    corners_mm: list[tuple[float, float, float]],
+    which: int,
+    registration_px: float,
+    growth_mm: tuple[float, float],
+) -> Array:
+    """How badly each reach of one corner's lift explains the displacements.
+
+    Args:
+        field: the displacements.
+        columns: shape (n, c), design columns as they are believed now.
+        corners_mm: the c corners.
+        which: index of the corner.
+        registration_px: standard deviation of the registration.
+        growth_mm: as in :func:`fit_lifts`.
+
+    Returns:
+        Robust sums of squares less the least of them, shape of ``REACHES_MM``.
+
+    """
+    costs = np.zeros(len(REACHES_MM))
+    trial = columns.copy()
+    for i, reach in enumerate(REACHES_MM):
+        trial[:, which] = lift_columns(field, [corners_mm[which]], np.array([reach]))[:, 0]
+        costs[i] = fit_lifts(field, trial, registration_px, growth_mm).cost
+    return np.asarray(costs - costs.min(), dtype=np.float64)

@@ -1,0 +1,193 @@
+"""One run from frames to advice, without files, clocks or network."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+
+from watcher.advice.verdict import advise
+from watcher.evidence.faults import Faults
+from watcher.look import Look
+from watcher.measure.picture import blinded
+from watcher.records import Advice, Frame, Moment, Reading, Seen, Setup, Suspicion, Toolpath, View
+from watcher.scene.camera import Camera, camera_from_points
+from watcher.scene.clock import LayerClock
+from watcher.scene.place import Placement, Placer
+from watcher.scene.solid import Corner, corners_of, solid_from_toolpath
+from watcher.trouble import BadSetup
+
+BLIND_FRAMES = 8
+"""So many frames in a row that show nothing are worth waking somebody for a look."""
+
+
+def corner_names(camera: Camera, corners: list[Corner]) -> list[str]:
+    """Names as a person before the printer would say them: ``front right corner``.
+
+    Front is where the camera stands; corners that share a name are numbered.
+    """
+    if not corners:
+        return []
+    pixels = camera.project(np.array([c.place_mm for c in corners]))
+    flat = np.array([c.place_mm[:2] for c in corners])
+    middle = camera.project(np.array([[*((flat.min(axis=0) + flat.max(axis=0)) / 2), 0.0]]))[0]
+    names: list[str] = []
+    for corner, (x, y) in zip(corners, pixels, strict=True):
+        name = f"{'front' if y > middle[1] else 'back'} {'right' if x > middle[0] else 'left'} corner"
+        if corner.overhang:
+            name = f"{name} at {corner.place_mm[2]:.0f} mm"
+        same = sum(n == name or n.startswith(f"{name} (") for n in names)
+        names.append(name if same == 0 else f"{name} ({same + 1})")
+    return names
+
+
+class Night:
+    """Watches one run. Give it every frame in order."""
+
+    def __init__(self, setup: Setup, toolpath: Toolpath | None) -> None:
+        """Prepare a run.
+
+        Raises:
+            BadSetup: where no toolpath is given or no camera fits the bed points.
+            BadToolpath: where the toolpath has no outline.
+
+        """
+        if toolpath is None:
+            raise BadSetup(
+                "There is no toolpath to compare the part with.",
+                "Give the G-code that is being printed.",
+            )
+        self._setup = setup
+        self._solid = solid_from_toolpath(toolpath)
+        self._corners = corners_of(self._solid, toolpath)
+        self._clock = LayerClock(toolpath, setup.head_parked_for_frames)
+        self._placer = Placer(setup, self._solid, self._clock)
+        names = corner_names(camera_from_points(setup), self._corners)
+        self._look = Look(
+            self._solid, self._corners, names, self._placer, setup.head_parked_for_frames
+        )
+        self._names = names
+        self._faults = Faults()
+        self._advice: Advice | None = None
+        self._times: list[float] = []
+        self._layers: list[int] = []
+        self._frames: list[str] = []
+        self._blind = 0
+
+    def see(self, frame: Frame) -> Seen:
+        """Judge one frame.
+
+        Args:
+            frame: must have the size that the setup names.
+
+        Raises:
+            BadSetup: where it has another size.
+
+        """
+        height, width = frame.bgr.shape[:2]
+        if (width, height) != self._setup.frame_size:
+            raise BadSetup(
+                f"Frame {frame.name} is {width} x {height} pixels, the setup says "
+                f"{self._setup.frame_size[0]} x {self._setup.frame_size[1]}.",
+                "Set the camera to the size of the setup, or click the bed points again.",
+            )
+        self._times.append(frame.elapsed_s)
+        self._frames.append(frame.name)
+        grey = cv2.cvtColor(frame.bgr, cv2.COLOR_BGR2GRAY).astype(np.float32)
+        why = blinded(grey)
+        placed = why if why else self._placer.place(grey, frame.elapsed_s)
+        if isinstance(placed, str):
+            return self._not_seen(frame, placed)
+        return self._seen(frame, placed, grey)
+
+    def _seen(self, frame: Frame, placed: Placement, grey: np.ndarray) -> Seen:
+        assert placed.time is not None
+        layer = placed.time.layer
+        self._layers.append(layer)
+        self._blind = 0
+        looked = self._look.measure(placed, frame.bgr, grey, layer - 1)
+        if looked.growth_mm is not None and self._setup.bed_motion != "bed-z":
+            self._clock.learn_height(
+                frame.elapsed_s, placed.time.z_mm + looked.growth_mm, max(0.3, placed.time.sigma_mm)
+            )
+        suspicions, readings = self._faults.update(
+            looked.readings, len(self._times) - 1, looked.found_share
+        )
+        middle = np.array([[*self._look.middle_mm, 0.0]]) + placed.offset_mm
+        scale = float(np.linalg.norm(placed.camera.jacobian(middle)[0][:, 0]))
+        view = View(True, placed.sigma_px, layer, 1.0 / max(scale, 1e-6))
+        notes = {
+            "found_share": looked.found_share,
+            "bed_offset_mm": float(placed.offset_mm @ np.array([0.0, 1.0, -1.0])),
+            "knocked": float(placed.knocked),
+            "pace": self._clock.pace,
+        }
+        return self._advised(frame, view, readings, suspicions, looked.outlines, notes)
+
+    def _not_seen(self, frame: Frame, why: str) -> Seen:
+        layer = self._layers[-1] if self._layers else 1
+        self._layers.append(layer)
+        self._blind += 1
+        readings = tuple(
+            Reading(
+                "overhang-curl" if c.overhang else "corner-lift", n, c.place_mm, None, None, "mm", why
+            )
+            for c, n in zip(self._corners, self._names, strict=True)
+        )
+        suspicions: tuple[Suspicion, ...] = ()
+        if self._blind >= BLIND_FRAMES:
+            suspicions = (
+                Suspicion(
+                    "cannot-see",
+                    why,
+                    None,
+                    float(self._blind),
+                    float(BLIND_FRAMES),
+                    len(self._times) - self._blind,
+                    float(self._blind),
+                    0.0,
+                    "frames",
+                ),
+            )
+        view = View(False, float("inf"), layer, float("nan"), why)
+        return self._advised(frame, view, readings, suspicions, (), {})
+
+    def _advised(self, frame: Frame, view: View, readings, suspicions, outlines, notes) -> Seen:  # type: ignore[no-untyped-def]
+        lifts = [r for r in readings if r.kind in ("corner-lift", "overhang-curl")]
+        advice = advise(
+            self._advice,
+            suspicions,
+            len(lifts),
+            sum(r.value is not None for r in lifts),
+            self._times,
+            self._layers,
+        )
+        moments = self._moments(frame, advice)
+        self._advice = advice
+        return Seen(view, readings, suspicions, advice, moments, outlines, notes)
+
+    def _moments(self, frame: Frame, advice: Advice) -> tuple[Moment, ...]:
+        """A rise of the advice is a moment; so is the beginning of what led to a stop."""
+        before = self._advice
+        rank = {"carry on": 0, "have a look": 1, "stop": 2}
+        old = rank[before.level] if before else 0
+        if advice.kind is None or rank[advice.level] <= old:
+            return ()
+        here = Moment(
+            frame.index, frame.name, frame.elapsed_s, advice.kind, advice.level, advice.sentence
+        )
+        if advice.level != "stop" or advice.since_s is None:
+            return (here,)
+        began = int(np.searchsorted(self._times, advice.since_s))
+        if began >= len(self._times) - 1:
+            return (here,)
+        start = replace(
+            here,
+            index=frame.index - (len(self._times) - 1 - began),
+            name=self._frames[began],
+            elapsed_s=self._times[began],
+            level="have a look",
+            sentence="Here it began.",
+        )
+        return (start, here)

@@ -1,11 +1,13 @@
 """Programs that can't be used: one sentence, nothing else."""
 
 import contextlib
+from pathlib import Path
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from programs import loop, square, stack
+from programs import area, loop, square, stack
 
 from watcher.toolpath import read_toolpath
 from watcher.trouble import BadToolpath
@@ -80,3 +82,36 @@ def test_any_words(lines):
     heights = [layer.z_mm for layer in toolpath.layers]
     assert heights == sorted(heights)
     assert all(layer.height_mm > 0 and layer.duration_s >= 0 for layer in toolpath.layers)
+
+
+SOUND = (Path(__file__).parent / "data" / "brim_sparse_infill_lift.gcode").read_bytes()[:9000]
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.lists(
+        st.tuples(
+            st.integers(0, len(SOUND) - 1),
+            st.integers(0, 12),
+            st.one_of(st.binary(max_size=4), st.sampled_from([b"\nG91\n", b"\nG20\n", b"9", b"-"])),
+        ),
+        max_size=12,
+    )
+)
+def test_any_damage_to_a_sound_program(cuts):
+    damaged = bytearray(SOUND)
+    for where, length, instead in cuts:
+        damaged[where : where + length] = instead
+    try:
+        toolpath = read_toolpath([bytes(damaged)])
+    except BadToolpath:
+        return
+    assert toolpath.layers
+    for layer in toolpath.layers:
+        assert all(np.isfinite(ring).all() and len(ring) >= 3 for ring in layer.rings_mm)
+
+
+def test_a_line_across_ten_metres_is_still_drawn():
+    corners = [(0, 0), (9000, 0), (9000, 30), (0, 30)]
+    (layer,) = read_toolpath(stack(loop(corners), 1)).layers
+    assert max(area(ring) for ring in layer.rings_mm) == pytest.approx(9000 * 30, rel=0.05)

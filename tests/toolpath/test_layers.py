@@ -129,3 +129,18 @@ def test_a_support_with_heights_of_its_own_does_not_thin_the_layers():
     assert toolpath.line_width_mm == pytest.approx(0.45, abs=0.01)
     part = [layer for layer in toolpath.layers if layer.rings_mm[0][:, 0].max() < 70]
     np.testing.assert_allclose([layer.height_mm for layer in part], 0.2, atol=1e-6)
+
+
+def test_a_spiral_from_the_bed():
+    toolpath = read_toolpath(["M83", "G0 Z0.2", *spiral(circle(15), 10, 0.25, 0.2)])
+    np.testing.assert_allclose(
+        [layer.z_mm for layer in toolpath.layers], 0.2 + 0.25 * np.arange(1, 11), atol=2e-3
+    )
+
+
+def test_small_objects_one_after_another_are_refused():
+    tower = stack(loop(square(45, 55)), 20)
+    other = stack(loop(square(80, 90)), 20)
+    assert 20 * 40 * PER_MM < 100
+    with pytest.raises(BadToolpath, match="one after another"):
+        read_toolpath([*tower, "G0 Z30", *other])

@@ -34,6 +34,8 @@ SUPPORT_GAP_MM = 3.0
 """Open lines outside the part count as one body when they are no farther apart."""
 
 _MOST_PIXELS = 16_000_000
+_LONGEST_PX = 16_000
+"""OpenCV keeps some coordinates in 16 bits."""
 _SHIFT = 4
 _MITRE_LIMIT = 3.0
 
@@ -48,7 +50,11 @@ def rings(segments_mm: Array, width_mm: float) -> tuple[Array, ...]:
     points = segments_mm.reshape(-1, 2)
     low, high = points.min(axis=0), points.max(axis=0)
     span = high - low
-    pixel = max(PIXEL_MM, math.sqrt(float(span[0] * span[1]) / _MOST_PIXELS))
+    pixel = max(
+        PIXEL_MM,
+        math.sqrt(float(span[0] * span[1]) / _MOST_PIXELS),
+        float(span.max()) / _LONGEST_PX,
+    )
     reach = math.ceil(0.65 * width_mm / pixel)
     margin = max(reach, math.ceil(SUPPORT_GAP_MM / 2 / pixel)) + 3
     shape = (int(span[1] / pixel) + 2 * margin + 1, int(span[0] / pixel) + 2 * margin + 1)
@@ -63,7 +69,7 @@ def rings(segments_mm: Array, width_mm: float) -> tuple[Array, ...]:
         cv2.polylines(mask, some, whole, 255, 1, cv2.LINE_8, _SHIFT)
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
     thick = cv2.dilate(loops | others, disc)
-    smallest_px = (SMALLEST_HOLE_RADIUS_MM + width_mm / 2) / pixel - reach
+    smallest_px = max((SMALLEST_HOLE_RADIUS_MM + width_mm / 2) / pixel - reach, 3.0)
     outside, holes = _empty(thick, loops, disc, smallest_px)
     filled = np.where(outside | holes, 0, 255).astype(np.uint8)
     body = cv2.erode(filled, disc)
@@ -77,7 +83,7 @@ def rings(segments_mm: Array, width_mm: float) -> tuple[Array, ...]:
     for contour in found:
         # OpenCV's outer contours run clockwise where y points up.
         traced = contour[::-1, 0, :].astype(float) * pixel + origin
-        ring = _grow(lines.fit(traced), width_mm / 2)
+        ring = _without_straight(_grow(lines.fit(traced), width_mm / 2))
         if len(ring) >= 3 and abs(_area(ring)) >= SMALLEST_RING_MM2:
             out.append(ring)
     return tuple(out)
@@ -150,7 +156,8 @@ class _Lines:
         pixel: float,
     ) -> None:
         self.pixel = pixel
-        border = cv2.drawContours(np.zeros(shape, np.uint8), list(traced), -1, 255, 5)
+        border = cv2.drawContours(np.zeros(shape, np.uint8), list(traced), -1, 255, 1)
+        border = cv2.dilate(border, np.ones((5, 5), np.uint8))
         start, way = segments[:, 0:2], segments[:, 2:4] - segments[:, 0:2]
         length = np.hypot(way[:, 0], way[:, 1])
         steps = np.ceil(length / (2 * pixel)).astype(int) + 1

@@ -211,6 +211,9 @@ class _Machine:
     homed: list[tuple[int, tuple[float, float, float]]] = field(default_factory=list)
     waits: list[tuple[int, float]] = field(default_factory=list)
     changes: list[tuple[int, float, float, float]] = field(default_factory=list)
+    """From which move on which accelerations hold: printing, travel, retraction."""
+    begun_a: tuple[float, float, float] = (math.nan, math.nan, math.nan)
+    """The same where the batch begins."""
 
     def run(self, block: str) -> Iterator[Moves]:
         """Carry out whole lines."""
@@ -285,7 +288,7 @@ class _Machine:
         travels = np.any(start[:, :2] != end[:, :2], axis=1)
         acceleration = np.empty(n)
         marks = [*self.changes, (n, math.nan, math.nan, math.nan)]
-        now, begun = (self._begun_a), 0
+        now, begun = self.begun_a, 0
         for row, printing, travel, retract in marks:
             part = slice(begun, row)
             acceleration[part] = np.where(
@@ -301,9 +304,7 @@ class _Machine:
         self.homed.clear()
         self.waits.clear()
         self.changes.clear()
-        self._begun_a = (self.print_a, self.travel_a, self.retract_a)
-
-    _begun_a: tuple[float, float, float] = (math.nan, math.nan, math.nan)
+        self.begun_a = (self.print_a, self.travel_a, self.retract_a)
 
     def check_whole(self) -> None:
         """Raise ``BadToolpath`` where most of the lines were not G-code."""

@@ -21,7 +21,7 @@ from watcher.measure.field import Field, neighbours
 from watcher.measure.lift import REACHES_MM, USUAL_REACH, fit_lifts, lift_columns, reach_costs
 from watcher.measure.picture import noise_of
 from watcher.measure.strands import StrandMap, strand_signal
-from watcher.records import Array, Outline, Picture, Reading
+from watcher.records import Array, FaultKind, Outline, Picture, Reading
 from watcher.scene.expected import FOOT, RIM, UPRIGHT, Stations, stations_at
 from watcher.scene.place import Placement, Placer
 from watcher.scene.solid import Corner, Solid
@@ -77,8 +77,8 @@ class Look:
         self.middle_mm = (foot.min(axis=0) + foot.max(axis=0)) / 2
         self._strands = StrandMap(placer.bed.shape, placer.bed.step_mm)
         self._region = self._strand_region()
-        self._last_motion: Array | None = None
-        self._last_step: Array | None = None
+        self._motions: list[Array] = []
+        self._steps: list[Array] = []
         self.loose = False
 
     # -- geometry of the frame ---------------------------------------------------------------
@@ -248,10 +248,15 @@ class Look:
         pinned = np.concatenate([[shift, shift, max(0.3, slack)], np.full(len(places), 0.5)])
         less = replace(measured, shift_px=measured.shift_px - columns @ state.lift_mm)
         motion = fit_motion(less, np.ones(len(use)), self.middle_mm, nuisance, pinned, turns=True)
-        readings.append(_motion_reading("detached", "part", motion, self.middle_mm))
-        step = fit_motion(less, measured.growing.astype(float), self.middle_mm, nuisance, pinned, turns=False)
-        readings.append(_motion_reading("layer-step", "upper layers", step, self.middle_mm))
-        loose = self._believe(motion, step, int((use & ~measured.growing & ~measured.foot).sum()))
+        readings.append(self._steady(motion, self._motions, "detached", "part"))
+        standing = int((use & ~measured.growing & ~measured.foot).sum())
+        step = None
+        if standing > 40:
+            step = fit_motion(
+                less, measured.growing.astype(float), self.middle_mm, nuisance, pinned, turns=False
+            )
+        readings.append(self._steady(step, self._steps, "layer-step", "upper layers"))
+        loose = self._believe(motion, step)
         for k, (corner, name) in enumerate(zip(self.corners, self.names, strict=True)):
             value, error = float(lifts.value[3 + k]), float(sigma[3 + k])
             near = np.abs(columns[:, k]) > 0.15 * np.abs(measured.per_mm[:, 2]) + 1e-6
@@ -259,13 +264,25 @@ class Look:
             if error > MOST_SIGMA_MM or found < 5 or found < 0.25 * near.sum():
                 readings.append(_unseen(corner, name, "hidden or without contrast"))
                 continue
-            kind = "overhang-curl" if corner.overhang else "corner-lift"
+            kind: FaultKind = "overhang-curl" if corner.overhang else "corner-lift"
             readings.append(Reading(kind, name, corner.place_mm, value, error, "mm"))
             if not loose:
-                gain = 1 / (1 + (error / 0.1) ** 2)
-                state.lift_mm[k] += float(np.clip(gain * (value - state.lift_mm[k]), -0.3, 0.3))
-                state.lift_mm[k] = float(np.clip(state.lift_mm[k], -0.5, 12.0))
+                self._follow_lift(k, value, error)
         return readings, growth if seen_growing else None
+
+    def _follow_lift(self, k: int, value: float, error: float) -> None:
+        """Predict the next frame from this lift, once it is more than noise.
+
+        A template that is learnt at every small reading would walk away with the noise, so until
+        a lift is clear the corner is taken to lie flat.
+        """
+        lift = self.state.lift_mm
+        clear = 0.15 if lift[k] > 0 else 0.3
+        if value < clear + error:
+            lift[k] *= 0.5 if lift[k] > 0.05 else 0.0
+            return
+        gain = 1 / (1 + (error / 0.1) ** 2)
+        lift[k] = float(np.clip(lift[k] + np.clip(gain * (value - lift[k]), -0.3, 0.5), 0.0, 12.0))
 
     def _learn_reach(
         self,
@@ -288,30 +305,38 @@ class Look:
         if float(np.median(total)) > 10.0:
             self.state.reach[most] = int(np.argmin(total))
 
-    def _believe(self, motion: Motion | None, step: Motion | None, standing: int) -> bool:
+    def _steady(
+        self, motion: Motion | None, recent: list[Array], kind: FaultKind, place: str
+    ) -> Reading:
+        """Reading of a motion: the mean vector of three frames, so that what has no steady
+        direction cancels."""
+        where = (float(self.middle_mm[0]), float(self.middle_mm[1]), 0.0)
+        if motion is None:
+            recent.clear()
+            return Reading(kind, place, where, None, None, "mm", "too little of the part is seen")
+        recent.append(motion.shift_mm)
+        del recent[:-3]
+        if len(recent) < 3:
+            return Reading(kind, place, where, None, None, "mm", "too little of the part is seen")
+        mean = np.mean(recent, axis=0)
+        spread = float(np.sqrt(np.mean(np.sum((np.array(recent) - mean) ** 2, axis=1)) / 2))
+        sigma = max(0.05, motion.sigma_mm, spread)
+        return Reading(kind, place, where, float(np.hypot(*mean)), sigma, "mm")
+
+    def _believe(self, motion: Motion | None, step: Motion | None) -> bool:
         """Follow a motion of the part that two frames running agree on; true when it is loose.
 
         Following on less would let the template walk away with its own noise.
         """
         state = self.state
-        before, self._last_motion = self._last_motion, None
-        if motion is not None and motion.size_mm > 0.7 and motion.gain > max(80.0, 0.5 * motion.places):
-            self._last_motion = motion.shift_mm
-            if before is not None and np.hypot(*(motion.shift_mm - before)) < 0.5 * motion.size_mm + 1.0:
-                state.shift_mm = state.shift_mm + 0.7 * (motion.shift_mm - state.shift_mm)
-                state.turn_deg += 0.7 * (motion.turn_deg - state.turn_deg)
-                self.loose = True
-        stepped, self._last_step = self._last_step, None
-        if (
-            not self.loose
-            and step is not None
-            and standing > 40
-            and step.size_mm > 0.5
-            and step.gain > max(60.0, 0.5 * step.places)
-        ):
-            self._last_step = step.shift_mm
-            if stepped is not None and np.hypot(*(step.shift_mm - stepped)) < 0.5 * step.size_mm + 0.5:
-                state.step_mm = state.step_mm + 0.5 * (step.shift_mm - state.step_mm)
+        if _clear(motion, 0.7, 80.0) and _agree(self._motions):
+            assert motion is not None
+            state.shift_mm = state.shift_mm + 0.7 * (motion.shift_mm - state.shift_mm)
+            state.turn_deg += 0.7 * (motion.turn_deg - state.turn_deg)
+            self.loose = True
+        if not self.loose and _clear(step, 0.5, 60.0) and _agree(self._steps):
+            assert step is not None
+            state.step_mm = state.step_mm + 0.5 * (step.shift_mm - state.step_mm)
         return self.loose
 
     # -- strands ------------------------------------------------------------------------------
@@ -379,12 +404,22 @@ class Look:
 
 
 def _unseen(corner: Corner, name: str, why: str) -> Reading:
-    kind = "overhang-curl" if corner.overhang else "corner-lift"
+    kind: FaultKind = "overhang-curl" if corner.overhang else "corner-lift"
     return Reading(kind, name, corner.place_mm, None, None, "mm", why)
 
 
-def _motion_reading(kind: str, place: str, motion: Motion | None, middle: Array) -> Reading:
-    where = (float(middle[0]), float(middle[1]), 0.0)
-    if motion is None:
-        return Reading(kind, place, where, None, None, "mm", "too little of the part is seen")  # type: ignore[arg-type]
-    return Reading(kind, place, where, motion.size_mm, max(motion.sigma_mm, 0.05), "mm")  # type: ignore[arg-type]
+def _clear(motion: Motion | None, least_mm: float, least_gain: float) -> bool:
+    """Whether a motion is large and explains much."""
+    return (
+        motion is not None
+        and motion.size_mm > least_mm
+        and motion.gain > max(least_gain, 0.5 * motion.places)
+    )
+
+
+def _agree(recent: list[Array]) -> bool:
+    """Whether the last two motions point the same way."""
+    if len(recent) < 2:
+        return False
+    one, two = recent[-2], recent[-1]
+    return float(np.hypot(*(two - one))) < 0.5 * float(np.hypot(*two)) + 0.5

@@ -155,7 +155,7 @@ class Memory:
     """
 
     TRUSTED = 3
-    LONGEST = 12
+    LONGEST = 30
     PATIENCE = 12
     """A believed place that looks otherwise so often in a row has changed: it is learnt anew."""
 
@@ -213,7 +213,7 @@ class Memory:
             self._misses[row] = 0
             self.count[row] += 1
             self.samples[row] += extent[i]
-            longest = 60 if settled[i] else self.LONGEST
+            longest = 100 if settled[i] else self.LONGEST
             rate = extent[i] / np.minimum(np.maximum(self.samples[row], 1), longest)
             shown = self.samples[row] > 0
             fitted = profile

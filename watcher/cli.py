@@ -182,7 +182,7 @@ def demo(equipment: Equipment, host: str, port: int, serve: bool) -> None:
     "toolpath_file",
     metavar="FILE",
     type=click.Path(path_type=Path),
-    help="The G-code that is being printed. Without it the part can't be compared with its plan.",
+    help="The G-code that is being printed; the part is compared with it.",
 )
 @click.option(
     "--interval",
@@ -220,6 +220,7 @@ def watch(
     """
     setup = read_setup(setup_file)
     toolpath = None if toolpath_file is None else _load_toolpath(toolpath_file)
+    judge = equipment.make_judge(setup, toolpath)
     clock = equipment.make_clock()
     pictures = open_live(source, setup.frame_size, interval, clock)
     name = toolpath_file.stem if toolpath_file else "watch"
@@ -235,7 +236,7 @@ def watch(
         click.echo(" ".join(CAUTIONS))
         ended = run_night(
             pictures,
-            equipment.make_judge(setup, toolpath),
+            judge,
             store,
             label,
             clock=clock,
@@ -258,7 +259,7 @@ def watch(
     "toolpath_file",
     metavar="FILE",
     type=click.Path(path_type=Path),
-    help="The G-code that was printed; without it, the part.gcode in the night's folder, if any.",
+    help="The G-code that was printed; without it, the part.gcode in the night's folder.",
 )
 @click.option(
     "--every",
@@ -381,8 +382,7 @@ def _replay(
     setup = read_setup(beside.setup)
     pictures = open_recorded(path, setup.frame_size, every_s)
     toolpath = None if beside.toolpath is None else _load_toolpath(beside.toolpath)
-    if toolpath is None:
-        click.echo("No toolpath: the part can't be compared with its plan.")
+    judge = equipment.make_judge(setup, toolpath)
     for remark in pictures.remarks:
         click.echo(remark)
     account = Account(every_frame=record)
@@ -394,7 +394,7 @@ def _replay(
     ):
         ended = run_night(
             pictures,
-            equipment.make_judge(setup, toolpath),
+            judge,
             store,
             Label(path.resolve().stem, str(path), setup, toolpath),
             clock=equipment.make_clock(),

@@ -8,8 +8,10 @@ import subprocess
 import sys
 
 import pytest
+from click.testing import CliRunner
 from stand_ins import jpeg
 
+from watcher.cli import main
 from watcher.store import Store
 
 
@@ -225,3 +227,10 @@ def test_folder_that_may_not_be_written(watcher, night, data):
 def test_data_folder_where_nobody_may_make_one(watcher, night):
     result = watcher("replay", night, "--data", "/proc/watcher", keep=False)
     check_refused(result, "data folder /proc/watcher can't be used")
+
+
+def test_missing_toolpath_is_told_by_the_real_judge(night, data):
+    (night / "part.gcode").unlink()
+    result = CliRunner().invoke(main, ["replay", str(night), "--data", str(data)])
+    check_refused(result, "no toolpath")
+    assert not data.exists(), "nothing is left behind"

@@ -104,14 +104,6 @@ def test_remarks_on_the_recording_are_said(watcher, night):
     assert "out of order" in result.output
 
 
-def test_without_toolpath_it_goes_on_and_says_so(watcher, night):
-    (night / "part.gcode").unlink()
-    result = watcher("replay", night)
-    assert result.exit_code == 0
-    assert watcher.toolpath is None
-    assert "No toolpath" in result.output
-
-
 def test_setup_and_toolpath_from_elsewhere(watcher, night, tmp_path):
     (night / "setup.json").rename(tmp_path / "my.json")
     (night / "part.gcode").rename(tmp_path / "my.gcode")

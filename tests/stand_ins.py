@@ -63,14 +63,14 @@ class ShadeJudge:
         )
         moments = ()
         if lift >= 2 and self._stopped is None:
-            sentence = f"The {place} has lifted {lift:.1f} mm."
+            sentence = f"Stop the print: the {place} has lifted {lift:.1f} mm."
             self._stopped = Advice(
                 "stop", sentence, "corner-lift", place, at, lift, 0.05, "mm", frame.elapsed_s
             )
             moments = (
                 Moment(frame.index, frame.name, frame.elapsed_s, "corner-lift", "stop", sentence),
             )
-        advice = self._stopped or Advice("carry on", "Nothing lifts.")
+        advice = self._stopped or Advice("carry on", "Carry on: nothing lifts.")
         return Seen(View(True, 0.1, frame.index + 1, 0.3), readings, (), advice, moments)
 
 

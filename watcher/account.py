@@ -7,12 +7,15 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import Any
 
-from watcher.page.words import CAUTIONS, amount, beside_level, duration, fault, how_sure
+from watcher.page.words import CAUTIONS, duration, fault, how_sure
 from watcher.records import Advice, FaultKind, Frame, Moment, Reading, Seen
 from watcher.sources.taken import Missed
 
 LIFTS: frozenset[FaultKind] = frozenset({"corner-lift", "overhang-curl"})
 """Kinds that are measured as a height in mm at a corner."""
+
+SELDOM = 0.1
+"""A place that is hidden in a smaller share of the pictures is not worth a line of its own."""
 
 
 @dataclass
@@ -22,6 +25,10 @@ class _Watched:
     seen: int = 0
     unseen: int = 0
     why: str = ""
+
+    @property
+    def total(self) -> int:
+        return self.seen + self.unseen
 
 
 class Account:
@@ -105,7 +112,7 @@ class Account:
         if self.moments:
             lines.append("Flagged moments:")
             lines += [
-                f"  {duration(m.elapsed_s)}, {m.name}, {m.level}: {m.sentence}"
+                f"  {duration(m.elapsed_s)} ({m.name}): {m.sentence}"
                 for m in sorted(self.moments, key=lambda m: m.index)
             ]
         lines += self._unseen_words()
@@ -123,14 +130,10 @@ class Account:
     def _found_words(self) -> list[str]:
         if self.stop is None:
             if self.advice is not None and self.advice.level != "carry on":
-                return [f"At the end, {self.advice.level}: {beside_level(self.advice)}"]
+                return [f"At the end: {self.advice.sentence}"]
             return ["Nothing was found that would be a reason to stop."]
         name, elapsed_s, advice = self.stop
-        lines = [f"Stop, {duration(elapsed_s)} into the print ({name}): {beside_level(advice)}"]
-        if advice.amount is not None:
-            lines.append(f"Measured then: {amount(advice.amount, advice.sigma, advice.unit)}.")
-        if advice.since_s is not None:
-            lines.append(f"It is thought to have begun {duration(advice.since_s)} into the print.")
+        lines = [f"{duration(elapsed_s)} into the print ({name}): {advice.sentence}"]
         if sure := how_sure(advice):
             lines.append(f"How sure: {sure}.")
         return lines
@@ -140,13 +143,18 @@ class Account:
             f"Not seen: bed and part in {_count(n, 'picture')} ({reason})."
             for reason, n in self.unregistered.items()
         ]
-        for (kind, place), watched in sorted(self._watched.items()):
-            if watched.unseen:
-                total = watched.seen + watched.unseen
-                lines.append(
-                    f"Not seen: {place} ({fault(kind)}) in {watched.unseen} of {total} pictures "
-                    f"(at last: {watched.why})."
-                )
+        often = [
+            (kind, place, watched)
+            for (kind, place), watched in sorted(self._watched.items())
+            if watched.unseen > SELDOM * watched.total
+        ]
+        lines += [
+            f"Not seen: {place} ({fault(kind)}) in {watched.unseen} of {watched.total} pictures "
+            f"(at last: {watched.why})."
+            for kind, place, watched in often
+        ]
+        if len(often) < len(self._watched):
+            lines.append("Every other watched place was seen in nine of ten pictures or more.")
         return lines
 
 

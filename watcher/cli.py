@@ -22,7 +22,7 @@ import platformdirs
 
 from watcher.account import Account
 from watcher.page import create_app, in_words, listen
-from watcher.page.words import CAUTIONS, beside_level, duration
+from watcher.page.words import CAUTIONS, duration
 from watcher.records import Advice, Frame, Seen, Setup, Toolpath
 from watcher.run import Ended, Judge, Label, run_night
 from watcher.settings import read_setup
@@ -457,9 +457,9 @@ class _Crier:
         before, self._advice = self._advice, seen.advice
         when = duration(frame.elapsed_s)
         if seen.advice.level == "stop":
-            click.secho(f"\aSTOP THE PRINT ({when}): {beside_level(seen.advice)}", bold=True)
+            click.secho(f"\a{when} into the print: {seen.advice.sentence}", bold=True)
         elif before is None or seen.advice.level != before.level:
-            click.echo(f"{when}, {seen.advice.level}: {beside_level(seen.advice)}")
+            click.echo(f"{when} into the print: {seen.advice.sentence}")
 
     def heard_missed(self, missed: Missed) -> None:
         if missed.reason != self._missed:

@@ -66,8 +66,8 @@ def test_first_stop_is_the_stop():
     assert stop["corner_bed_mm"] is None, "only a lift has a corner"
     assert account.record()["frames"] == [], "the record of each frame was not asked for"
     said = "\n".join(account.words())
-    assert "Stop, 2 min into the print (00002.jpg): Sentence 2." in said
-    assert "begun 1 min into the print" in said
+    assert "2 min into the print (00002.jpg): Sentence 2." in said
+    assert "How sure: sure: 20 times the measuring error." in said
 
 
 def test_moments_in_words_are_in_order_of_the_night():
@@ -76,7 +76,7 @@ def test_moments_in_words_are_in_order_of_the_night():
     early = Moment(1, "00001.jpg", 60.0, "spaghetti", "have a look", "Early.")
     account.heard_frame(frame(3), seen(moments=(late, early)))
     said = "\n".join(account.words())
-    assert said.index("1 min, 00001.jpg, have a look: Early.") < said.index("3 min, 00003.jpg")
+    assert said.index("1 min (00001.jpg): Early.") < said.index("3 min (00003.jpg)")
 
 
 def test_words_name_what_could_not_be_seen_or_used():
@@ -95,4 +95,17 @@ def test_words_name_what_could_not_be_seen_or_used():
 def test_a_look_at_the_end_is_said():
     account = Account()
     account.heard_frame(frame(0), seen(advice=Advice("have a look", "The left corner may lift.")))
-    assert "At the end, have a look: The left corner may lift." in account.words()
+    assert "At the end: The left corner may lift." in account.words()
+
+
+def test_a_place_that_is_seldom_hidden_gets_no_line_of_its_own():
+    account = Account()
+    hidden = Reading("corner-lift", "a", AT, None, None, "mm", "behind the head")
+    clear = Reading("corner-lift", "a", AT, 0.1, 0.1, "mm")
+    for n in range(20):
+        other = Reading("corner-lift", "b", AT, None, None, "mm", "in the dark")
+        account.heard_frame(frame(n), seen(clear if n else hidden, other))
+    said = "\n".join(account.words())
+    assert "Not seen: b (corner lift) in 20 of 20 pictures (at last: in the dark)." in said
+    assert "Not seen: a" not in said
+    assert "Every other watched place was seen in nine of ten pictures or more." in said

@@ -31,10 +31,13 @@ def test_judges_each_frame_in_order_and_keeps_the_run(watcher, night, data):
 def test_says_in_plain_words_what_when_how_sure_and_what_was_not_seen(watcher, night):
     said = watcher("replay", night).output
     assert "7 pictures looked at, over 11 min." in said
-    assert "Stop, 10 min into the print (00006.jpg): The right corner has lifted 2.2 mm." in said
-    assert "Measured then: 2.2 ± 0.1 mm." in said
+    assert (
+        "10 min into the print (00006.jpg): Stop the print: the right corner has lifted 2.2 mm."
+        in said
+    )
     assert "How sure: sure: 44 times the measuring error." in said
     assert "Not seen: left corner (corner lift) in 7 of 7 pictures (at last: hidden)." in said
+    assert "Every other watched place was seen" in said
     assert "no fire or smoke alarm" in said
     assert "watcher page" in said
 
@@ -44,7 +47,7 @@ def test_quiet_night_says_so(watcher, night):
         path.write_bytes(jpeg(20))
     said = watcher("replay", night).output
     assert "Nothing was found that would be a reason to stop." in said
-    assert "Stop" not in said
+    assert "Stop the print" not in said
 
 
 def test_json_holds_stop_moments_and_lifts(watcher, night, tmp_path):
@@ -57,7 +60,7 @@ def test_json_holds_stop_moments_and_lifts(watcher, night, tmp_path):
         "elapsed_s": 600.0,
         "kind": "corner-lift",
         "corner_bed_mm": [160.0, 60.0],
-        "sentence": "The right corner has lifted 2.2 mm.",
+        "sentence": "Stop the print: the right corner has lifted 2.2 mm.",
     }
     assert [m["file"] for m in record["moments"]] == ["00006.jpg"]
     assert [f["file"] for f in record["frames"]] == [f"{n:05d}.jpg" for n in range(1, 8)]
@@ -135,4 +138,4 @@ def test_runs_lists_the_newest_first(watcher, night):
     said = watcher("runs").output
     assert said.index("2  vent bracket") < said.index("1  vent bracket")
     assert "watched to the last picture" in said
-    assert "The right corner has lifted 2.2 mm." in said
+    assert "the right corner has lifted 2.2 mm." in said

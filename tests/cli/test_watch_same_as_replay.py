@@ -71,10 +71,10 @@ def test_watch_comes_to_the_same_stop_and_the_page_shows_it_live(night, tmp_path
     assert rows[stop.number][1] == record["stop"]["elapsed_s"]
     assert stop.advice.sentence == record["stop"]["sentence"]
 
-    assert "\aSTOP THE PRINT" in said
+    assert f": {stop.advice.sentence}" in said.split("\a", 1)[1]
     prints, timelapse, api = pages
     assert "being watched now" in prints
-    assert stop.advice.sentence in timelapse.replace("&#39;", "'")
+    assert stop.advice.sentence.partition(": ")[2] in timelapse.replace("&#39;", "'")
     told = json.loads(api)
     assert told["watching"]
     assert told["advice"]["level"] == "stop"

@@ -12,13 +12,15 @@ from watcher.measure.displacement import Motion, fit_motion
 from watcher.measure.edges import (
     HALF_PX,
     REACH_PX,
+    STEP_PX,
     Memory,
     extent_mask,
     read_profiles,
     shifts_against,
 )
 from watcher.measure.field import Field, neighbours
-from watcher.measure.lift import REACHES_MM, USUAL_REACH, fit_lifts, lift_columns, reach_costs
+from watcher.measure.growth import Growth, growth_over_clock
+from watcher.measure.lift import LIFTS_FROM, REACHES_MM, USUAL_REACH, fit_lifts, lift_columns, reach_costs, smooth_columns
 from watcher.measure.picture import noise_of
 from watcher.measure.strands import StrandMap, strand_signal
 from watcher.records import Array, FaultKind, Outline, Picture, Reading
@@ -80,6 +82,7 @@ class Look:
         self._motions: list[Array] = []
         self._steps: list[Array] = []
         self.loose = False
+        self._odd_growth = 0.0
 
     # -- geometry of the frame ---------------------------------------------------------------
 
@@ -193,7 +196,15 @@ class Look:
         )
         able = wide & (self._memory.count[rows] >= Memory.TRUSTED)
         share = float(trusted.sum() / able.sum()) if able.sum() >= 20 else 0.0
-        readings, growth = self._fits(measured, places, columns, placement, layer)
+        growing = able & stations.growing & (shifts.agreement > -1)
+        tall = growth_over_clock(
+            shifts.score[growing],
+            STEP_PX,
+            (shape.per_mm[:, 2] * self.state.growth_mm)[growing],
+            shape.per_mm[growing, 2],
+            shifts.contrast[growing],
+        )
+        readings, growth = self._fits(measured, places, columns, placement, layer, tall)
         strands, outlines = self._look_for_strands(placement, bgr, seen)
         readings += strands
         found_px = shape.pixel + shape.normal * measured.shift_px[:, None]
@@ -209,7 +220,7 @@ class Look:
         return Looked(tuple(readings), tuple(outlines), growth, share)
 
     def _fits(
-        self, measured: Field, places: list[tuple[float, float, float]], columns: Array, placement: Placement, layer: int
+        self, measured: Field, places: list[tuple[float, float, float]], columns: Array, placement: Placement, layer: int, growth: Growth | None
     ) -> tuple[list[Reading], float | None]:
         assert placement.time is not None
         readings: list[Reading] = []
@@ -225,27 +236,34 @@ class Look:
             readings.append(Reading("layer-step", "upper layers", None, None, None, "mm", why))
             readings.append(Reading("no-growth", "top", None, None, None, "mm", why))
             return readings, None
-        # Growth over the clock's: free within a wide prior, so that run-out shows. Where it is
-        # nothing unusual the clock is believed, which keeps it out of the lifts.
-        wide = fit_lifts(measured, columns, placement.sigma_px, (state.growth_mm, 2.0))
-        growth, growth_sigma = float(wide.value[2]), float(wide.sigma()[2])
-        growing_seen = int((use & measured.growing).sum())
-        seen_growing = growing_seen >= 10 and growth_sigma < 0.5
-        odd = seen_growing and abs(growth) > 4 * growth_sigma + 0.25 + 2 * slack
-        if seen_growing:
-            readings.append(
-                Reading("no-growth", "top", None, growth, float(np.hypot(growth_sigma, slack)), "mm")
-            )
+        seen_growing = growth is not None and growth.agreement > 0.45 and growth.sigma_mm < 0.6
+        odd = False
+        if growth is not None and seen_growing:
+            error = float(np.hypot(growth.sigma_mm, slack))
+            readings.append(Reading("no-growth", "top", None, growth.height_mm, error, "mm"))
+            odd = abs(growth.height_mm) > 3 * growth.sigma_mm + 0.3 + slack
+            again = odd and abs(growth.height_mm - self._odd_growth) < 0.8
+            self._odd_growth = growth.height_mm if odd else 0.0
+            state.growth_mm = growth.height_mm if again else 0.5 * state.growth_mm
         else:
-            readings.append(Reading("no-growth", "top", None, None, None, "mm", "the growing edge is hidden"))
-        state.growth_mm = growth if odd else 0.6 * state.growth_mm
-        lifts = wide if odd else fit_lifts(measured, columns, placement.sigma_px, (0.0, max(0.05, slack)))
-        self._learn_reach(measured, columns, places, lifts.value[3:], placement.sigma_px, (0.0, max(0.05, slack)))
-        sigma = lifts.sigma()
+            readings.append(
+                Reading("no-growth", "top", None, None, None, "mm", "the growing edge is hidden")
+            )
+        about = (growth.height_mm, 0.2) if growth is not None and odd else (0.0, max(0.05, slack))
+        z = float(self._solid.z_mm[layer])
+        pose = min(0.1 + 0.03 * z, 0.6)
+        lifts = fit_lifts(measured, columns, placement.sigma_px, about, pose)
+        values = lifts.value[LIFTS_FROM:]
+        sigma = lifts.sigma()[LIFTS_FROM:]
+        self._learn_reach(measured, columns, places, values, placement.sigma_px, about, pose)
         # The whole part, and its upper layers, against the bed.
-        nuisance = np.column_stack([measured.normal, measured.per_mm[:, 2] * measured.growing, columns])
+        nuisance = np.column_stack(
+            [measured.normal, measured.per_mm[:, 2] * measured.growing, smooth_columns(measured), columns]
+        )
         shift = max(placement.sigma_px, 0.05)
-        pinned = np.concatenate([[shift, shift, max(0.3, slack)], np.full(len(places), 0.5)])
+        pinned = np.concatenate(
+            [[shift, shift, max(0.3, slack)], np.full(6, pose), np.full(len(places), 0.5)]
+        )
         less = replace(measured, shift_px=measured.shift_px - columns @ state.lift_mm)
         motion = fit_motion(less, np.ones(len(use)), self.middle_mm, nuisance, pinned, turns=True)
         readings.append(self._steady(motion, self._motions, "detached", "part"))
@@ -258,7 +276,7 @@ class Look:
         readings.append(self._steady(step, self._steps, "layer-step", "upper layers"))
         loose = self._believe(motion, step)
         for k, (corner, name) in enumerate(zip(self.corners, self.names, strict=True)):
-            value, error = float(lifts.value[3 + k]), float(sigma[3 + k])
+            value, error = float(values[k]), float(sigma[k])
             near = np.abs(columns[:, k]) > 0.15 * np.abs(measured.per_mm[:, 2]) + 1e-6
             found = int((near & use).sum())
             if error > MOST_SIGMA_MM or found < 5 or found < 0.25 * near.sum():
@@ -268,7 +286,7 @@ class Look:
             readings.append(Reading(kind, name, corner.place_mm, value, error, "mm"))
             if not loose:
                 self._follow_lift(k, value, error)
-        return readings, growth if seen_growing else None
+        return readings, growth.height_mm if growth is not None and seen_growing else None
 
     def _follow_lift(self, k: int, value: float, error: float) -> None:
         """Predict the next frame from this lift, once it is more than noise.
@@ -292,6 +310,7 @@ class Look:
         lifts: Array,
         registration_px: float,
         growth: tuple[float, float],
+        pose_px: float,
     ) -> None:
         """Let the corner that has lifted most show how far inward its lift reaches."""
         if len(lifts) == 0:
@@ -299,7 +318,7 @@ class Look:
         most = int(np.argmax(lifts))
         if lifts[most] < 0.5:
             return
-        costs = reach_costs(measured, columns, places, most, registration_px, growth)
+        costs = reach_costs(measured, columns, places, most, registration_px, growth, pose_px)
         total = 0.95 * self.state.reach_cost[most] + costs
         self.state.reach_cost[most] = total
         if float(np.median(total)) > 10.0:
@@ -329,12 +348,12 @@ class Look:
         Following on less would let the template walk away with its own noise.
         """
         state = self.state
-        if _clear(motion, 0.7, 80.0) and _agree(self._motions):
+        if _clear(motion, 1.0) and _agree(self._motions):
             assert motion is not None
             state.shift_mm = state.shift_mm + 0.7 * (motion.shift_mm - state.shift_mm)
             state.turn_deg += 0.7 * (motion.turn_deg - state.turn_deg)
             self.loose = True
-        if not self.loose and _clear(step, 0.5, 60.0) and _agree(self._steps):
+        if not self.loose and _clear(step, 0.6) and _agree(self._steps):
             assert step is not None
             state.step_mm = state.step_mm + 0.5 * (step.shift_mm - state.step_mm)
         return self.loose
@@ -408,13 +427,9 @@ def _unseen(corner: Corner, name: str, why: str) -> Reading:
     return Reading(kind, name, corner.place_mm, None, None, "mm", why)
 
 
-def _clear(motion: Motion | None, least_mm: float, least_gain: float) -> bool:
-    """Whether a motion is large and explains much."""
-    return (
-        motion is not None
-        and motion.size_mm > least_mm
-        and motion.gain > max(least_gain, 0.5 * motion.places)
-    )
+def _clear(motion: Motion | None, least_mm: float) -> bool:
+    """Whether a motion is large and explains most of what is seen."""
+    return motion is not None and motion.size_mm > max(least_mm, 1.7 * motion.sigma_mm)
 
 
 def _agree(recent: list[Array]) -> bool:

@@ -32,13 +32,13 @@ class Motion:
     def sigma_mm(self) -> float:
         """Standard deviation of the length of the shift.
 
-        Never less than what the gain in fit supports: a shift that explains little is not known
-        well, however many places went into it. Five neighbouring places count as one.
+        Never less than what the gain in fit supports: a true motion makes most places fit that
+        did not fit before, noise and a wandering shadow improve only a few.
         """
         size = self.size_mm
         unit = self.shift_mm / size if size > 1e-9 else np.array([1.0, 0.0])
         formal = float(np.sqrt(unit @ self.covariance[:2, :2] @ unit))
-        return max(formal, size / np.sqrt(max(self.gain / 5.0, 1e-3)))
+        return max(formal, size / np.sqrt(max(0.5 * self.gain / max(self.places, 1), 1e-3)))
 
 
 def rigid_columns(field: Field, middle_mm: Array) -> Array:

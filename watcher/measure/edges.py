@@ -42,6 +42,10 @@ class Shifts:
     """Shape (n,): normalised correlation at the peak, 1 is perfect."""
     gain: Array
     """Shape (n,): contrast now over contrast of the template."""
+    score: Array
+    """Shape (n, LAGS): correlation at every displacement tried."""
+    contrast: Array
+    """Shape (n,): contrast of the template, grey levels."""
 
 
 def read_profiles(
@@ -105,7 +109,7 @@ def shifts_against(
     n = len(template)
     if n == 0:
         nothing = np.zeros(0)
-        return Shifts(nothing, nothing, nothing, nothing)
+        return Shifts(nothing, nothing, nothing, nothing, np.zeros((0, LAGS)), nothing)
     weight = mask.astype(np.float64)
     count = weight.sum(axis=1)
     safe = np.maximum(count, 1.0)
@@ -144,7 +148,9 @@ def shifts_against(
     sigma = np.sqrt(4.0 * variance / np.maximum(energy, 1e-12))
     good = inside & (middle > 0.3) & ~gone & (count >= 6)
     gain = (size[row, c] + floor) / (length + floor)
-    return Shifts(value, np.where(good, sigma, np.inf), middle, gain)
+    return Shifts(
+        value, np.where(good, sigma, np.inf), middle, gain, mean, np.where(count >= 6, length / np.sqrt(safe), 0)
+    )
 
 
 class Memory:

@@ -43,33 +43,58 @@ def lift_columns(
     return columns
 
 
+def smooth_columns(field: Field) -> Array:
+    """Columns of an affine motion of the growing edges in the picture: shape (n, 6), px.
+
+    A focal length or pose that is a little off moves the predicted edges, the more the higher
+    they stand, but smoothly over the whole part. A lift is local to its corner.
+    """
+    spread = max(1.0, float(np.ptp(field.pixel, axis=0).max()) / 2) if len(field.pixel) else 1.0
+    middle = field.pixel.mean(axis=0) if len(field.pixel) else np.zeros(2)
+    x, y = ((field.pixel - middle) / spread).T
+    nx, ny = field.normal.T
+    on = field.growing.astype(np.float64)
+    return np.column_stack([nx, ny, nx * x, nx * y, ny * x, ny * y]) * on[:, None]
+
+
 def fit_lifts(
     field: Field,
     columns: Array,
     registration_px: float,
     growth_mm: tuple[float, float],
+    pose_px: float,
     lift_prior_mm: float = 3.0,
 ) -> Fit:
-    """Lift of every corner, with the camera's shift and the clock's error as nuisances.
+    """Lift of every corner, with the errors of camera and clock as nuisances.
 
     Args:
         field: the displacements.
         columns: shape (n, c) from :func:`lift_columns`.
         registration_px: standard deviation of the registration.
         growth_mm: expected height of the growing edges over the clock's, and its sigma.
+        pose_px: how far the camera's pose may have moved the growing edges.
         lift_prior_mm: lifts that are thought possible.
 
     Returns:
-        Fit whose unknowns are shift x, shift y (px), growth (mm), then the c lifts (mm).
+        Fit whose unknowns are shift x, shift y (px), growth (mm), the six of
+        :func:`smooth_columns` (px), then the c lifts (mm).
 
     """
     use = field.found
-    design = np.column_stack([field.normal, field.per_mm[:, 2] * field.growing, columns])
+    design = np.column_stack(
+        [field.normal, field.per_mm[:, 2] * field.growing, smooth_columns(field), columns]
+    )
     corners = columns.shape[1]
     shift = max(registration_px, 0.05)
-    sigma = np.concatenate([[shift, shift, growth_mm[1]], np.full(corners, lift_prior_mm)])
-    prior = np.concatenate([[0.0, 0.0, growth_mm[0]], np.zeros(corners)])
+    sigma = np.concatenate(
+        [[shift, shift, growth_mm[1]], np.full(6, pose_px), np.full(corners, lift_prior_mm)]
+    )
+    prior = np.concatenate([[0.0, 0.0, growth_mm[0]], np.zeros(6 + corners)])
     return fit(design[use], field.shift_px[use], field.sigma_px[use], sigma, prior)
+
+
+LIFTS_FROM = 9
+"""Index of the first lift among the unknowns of :func:`fit_lifts`."""
 
 
 def reach_costs(
@@ -79,6 +104,7 @@ def reach_costs(
     which: int,
     registration_px: float,
     growth_mm: tuple[float, float],
+    pose_px: float,
 ) -> Array:
     """How badly each reach of one corner's lift explains the displacements.
 
@@ -89,6 +115,7 @@ def reach_costs(
         which: index of the corner.
         registration_px: standard deviation of the registration.
         growth_mm: as in :func:`fit_lifts`.
+        pose_px: as in :func:`fit_lifts`.
 
     Returns:
         Robust sums of squares less the least of them, shape of ``REACHES_MM``.
@@ -98,5 +125,5 @@ def reach_costs(
     trial = columns.copy()
     for i, reach in enumerate(REACHES_MM):
         trial[:, which] = lift_columns(field, [corners_mm[which]], np.array([reach]))[:, 0]
-        costs[i] = fit_lifts(field, trial, registration_px, growth_mm).cost
+        costs[i] = fit_lifts(field, trial, registration_px, growth_mm, pose_px).cost
     return np.asarray(costs - costs.min(), dtype=np.float64)

@@ -56,8 +56,9 @@ class LayerClock:
         nominal = elapsed_s / self.pace
         index = int(np.clip(np.searchsorted(self._ends, nominal), 0, self.layers - 1))
         spread = np.sqrt(self._variance) / self.pace * nominal
-        low = np.searchsorted(self._ends, nominal - spread)
-        high = min(np.searchsorted(self._ends, nominal + spread), self.layers - 1)
+        low, high = np.clip(
+            np.searchsorted(self._ends, [nominal - spread, nominal + spread]), 0, self.layers - 1
+        )
         sigma = max(0.25 * self._step(index), 0.5 * float(self._z[high] - self._z[low]))
         return LayerTime(index + 1, float(self._z[index]), sigma, False)
 

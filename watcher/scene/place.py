@@ -44,7 +44,7 @@ class Placer:
         self._clock = clock
         self._camera = camera_from_points(setup)
         self._room: Room | None = None
-        self.bed = Bed(setup)
+        self.bed = Bed(setup, solid.rings_mm[solid.foot_index] if solid is not None else ())
         self._depth_mm = setup.bed_mm[1] / 2
         if solid is not None:
             y = np.concatenate([ring[:, 1] for rings in solid.rings_mm for ring in rings])

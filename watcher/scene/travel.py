@@ -220,7 +220,7 @@ class Travel:
     offset_mm: float
     sigma_mm: float
     score: float
-    """Agreement of the bed's picture with its template, 1 is perfect."""
+    """Correlation of the bed's picture with its template, 1 is perfect."""
 
 
 class Bed:
@@ -232,7 +232,18 @@ class Bed:
 
     MARGIN_MM = 10.0
 
-    def __init__(self, setup: Setup, step_mm: float = 1.0) -> None:
+    def __init__(
+        self, setup: Setup, part_mm: tuple[Array, ...] = (), step_mm: float = 1.0
+    ) -> None:
+        """Lay out the grid.
+
+        Args:
+            setup: size of the bed and how it moves.
+            part_mm: outlines of what is printed; the bed is not looked at there, or a part that
+                comes loose would carry the bed along.
+            step_mm: distance of the grid's places.
+
+        """
         margin = self.MARGIN_MM
         width, depth = setup.bed_mm
         x = np.arange(-margin, width + margin, step_mm)
@@ -243,6 +254,13 @@ class Bed:
         self.step_mm = step_mm
         self.size_mm = (float(width), float(depth))
         self.axis = np.array([0.0, 0.0, -1.0] if setup.bed_motion == "bed-z" else [0.0, 1.0, 0.0])
+        self._away = np.ones(self.shape, dtype=bool)
+        if part_mm:
+            printed = np.zeros(self.shape, dtype=np.uint8)
+            for ring in part_mm:
+                cells = np.round((ring + margin) / step_mm).astype(np.int32)
+                cv2.fillPoly(printed, [cells], 1)
+            self._away = cv2.dilate(printed, np.ones((17, 17), np.uint8)) == 0
         self._mean: Grey | None = None
         self._count = np.zeros(self.shape, dtype=np.float32)
         self._chosen = np.zeros(0, dtype=int)
@@ -298,8 +316,10 @@ class Bed:
             slope = np.hypot(
                 cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=3), cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3)
             )
-        slope[self._count < 1] = 0
-        rows, columns = 8, 8
+        slope[(self._count < 1) | ~self._away] = 0
+        # Half of a bed is plain: what stands out against that is an edge, a clip, a print.
+        floor = 3.0 * float(np.median(slope[self._count >= 1])) if (self._count >= 1).any() else 0
+        rows, columns = 10, 10
         chosen: list[npt.NDArray[np.int64]] = []
         height, width = self.shape
         index = np.arange(slope.size).reshape(self.shape)
@@ -308,9 +328,10 @@ class Bed:
                 y = slice(r * height // rows, (r + 1) * height // rows)
                 x = slice(c * width // columns, (c + 1) * width // columns)
                 cell, numbers = slope[y, x].ravel(), index[y, x].ravel()
-                best = np.argsort(-cell)[: most // (rows * columns)]
-                chosen.append(numbers[best[cell[best] > 0]])
-        self._chosen = np.concatenate(chosen)
+                best = np.argsort(-cell)[:70]
+                chosen.append(numbers[best[cell[best] > floor]])
+        picked = np.concatenate(chosen)
+        self._chosen = picked[np.argsort(-slope.ravel()[picked])[:most]]
         self._value = smooth.ravel()[self._chosen].astype(np.float64)
         self._slope = slope.ravel()[self._chosen]
         self._trust = np.ones(len(self._chosen))
@@ -360,9 +381,9 @@ class Bed:
             return None
         at = start_mm
         if reach_mm is not None:
-            order = np.argsort(-self._slope * self._trust)
-            pick = order[:700]
-            blurred = cv2.GaussianBlur(picture, (0, 0), 1.5)
+            pick = np.argsort(-self._slope * self._trust)[:900]
+            value = self._value[pick] - 128
+            blurred = cv2.GaussianBlur(picture, (0, 0), 1.2)
             trials = np.arange(reach_mm[0], reach_mm[1] + 1e-9, 1.0)
             scores = np.zeros(len(trials))
             for i, trial in enumerate(trials):
@@ -371,8 +392,12 @@ class Bed:
                     camera, blurred, base_mm + trial * self.axis, hidden, pick
                 )
                 weight = self._trust[pick] * good
-                if good.sum() >= 40:
-                    scores[i] = float(np.sum(weight / (1 + (residual / 20) ** 2)) / np.sum(weight))
+                now = residual + value
+                power = np.sqrt(np.sum(weight * value**2) * np.sum(weight * now**2))
+                if good.sum() >= 40 and power > 0:
+                    # Few places that agree are worth less than many.
+                    support = min(1.0, float(weight.sum()) / (0.3 * len(pick)))
+                    scores[i] = support * float(np.sum(weight * value * now)) / power
             at = float(trials[int(np.argmax(scores))])
         hidden = blocked | still if abs(at - start_mm) > 1.0 else blocked
         step = 0.4
@@ -397,7 +422,11 @@ class Bed:
         seen = good.sum()
         if seen < 50:
             return None
-        agree = float(np.sum(weights > 0.25 * np.maximum(self._trust, 0.05)) / seen)
+        value = self._value - 128
+        now = residual + value
+        weight = self._trust * good
+        power = np.sqrt(np.sum(weight * value**2) * np.sum(weight * now**2))
+        agree = float(np.sum(weight * value * now) / max(power, 1e-9))
         variance = float(np.sum(weights * residual**2) / max(1e-9, np.sum(weights)))
         # Places a millimetre apart share blur and noise: about a fifth are independent.
         sigma = float(np.sqrt(5 * variance / information))

@@ -595,6 +595,97 @@ def _fixed_bed() -> Night:
     )
 
 
+def _close_lift() -> Night:
+    base = parts.placed(parts.gusset(88, 60, 12, 60, 5.0), 112, 100, 10)
+    tip = corner_of(base, 1, 62, 63)
+    return Night(
+        "close-gusset-lift",
+        "warp",
+        "dark grey gusset bracket on a black grained bed seen from close by, two bed corners "
+        "outside the picture, bed-y, parked; the front left corner lifts",
+        base,
+        Printer(
+            bed_colour=(0.04, 0.04, 0.045),
+            part_colour=(0.05, 0.05, 0.055),
+            seed=55,
+            side_colour=(0.5, 0.55, 0.65),
+        ),
+        Camera((-30, -330, 215), (0, -45, 15), 50, (1024, 576), k1=-0.06),
+        Fault(lifts=(Lift(tip, 18, 0.065, 3.2, 36),)),
+        parked=True,
+        park_mm=(0, 165),
+        seed=55,
+        slow=1.055,
+        exposure=1.4,
+    )
+
+
+def _close_curl() -> Night:
+    base = parts.placed(parts.flange_post(46, 58, 22, 52, reach=20, flare=14), 104, 104, 6)
+    tip = corner_of(base, 52, 150, 74)
+    return Night(
+        "dark-chamfer-curl",
+        "overhang",
+        "black block with a steep chamfer on a yellow bed, bed-y, parked; the overhang's front "
+        "corner curls up from layer 36",
+        base,
+        Printer(
+            bed_colour=(0.55, 0.33, 0.05),
+            bed_style="plain",
+            part_colour=(0.02, 0.02, 0.022),
+            seed=56,
+            lamp_at=(240, -330, 580),
+        ),
+        Camera((90, -350, 200), (0, -50, 10), 44, k1=-0.05),
+        Fault(lifts=(Lift(tip, 36, 0.12, 2.0, 18, z_mm=8.75, from_layer=24),)),
+        parked=True,
+        park_mm=(0, 165),
+        seed=56,
+        slow=1.04,
+    )
+
+
+def _bracket_step() -> Night:
+    base = parts.placed(parts.bracket(80, 56, 8, 56, 8.0), 110, 108, -25)
+    return Night(
+        "bracket-step",
+        "shift",
+        "grey bracket on a green bed, bed-y, parked; layers lie 1.9 mm aside from layer 34 on",
+        base,
+        Printer(bed_colour=(0.04, 0.14, 0.07), part_colour=(0.28, 0.28, 0.29), seed=57),
+        Camera((-60, -370, 230), (0, -55, 10), 44, k1=-0.08),
+        Fault(steps=(Step(34, -1.7, 0.9),)),
+        parked=True,
+        park_mm=(215, 165),
+        seed=57,
+        slow=1.065,
+    )
+
+
+def _posts_clog() -> Night:
+    base = parts.placed(parts.posts(72, 54, 6, 92, 12), 108, 110, -12)
+    return Night(
+        "posts-clog",
+        "runout",
+        "four posts, black on cloudy glass, bed-z, any moment; nothing grows from layer 51, a "
+        "hand reaches in at frame 14",
+        base,
+        Printer(
+            bed_motion="bed-z",
+            bed_colour=(0.24, 0.27, 0.3),
+            bed_style="cloudy",
+            part_colour=(0.02, 0.02, 0.022),
+            seed=58,
+        ),
+        Camera((150, -360, 210), (0, 0, -10), 44, k1=-0.05),
+        Fault(no_growth_from=51),
+        every=2,
+        seed=58,
+        slow=1.05,
+        nuisances=(Nuisance("hand", 14, 15),),
+    )
+
+
 def _bracket(name: str, kind: str, shows: str, fault: Fault, seed: int) -> Night:
     """The two nights of the project's own samples: a greenhouse vent's bracket, clearly seen."""
     return Night(
@@ -663,6 +754,10 @@ def all_nights() -> dict[str, Night]:
         _black_glass_lift,
         _print_ends,
         _fixed_bed,
+        _close_lift,
+        _close_curl,
+        _bracket_step,
+        _posts_clog,
         _sample_lift,
         _sample_clean,
     )

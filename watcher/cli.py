@@ -35,7 +35,7 @@ from watcher.store import Store
 from watcher.toolpath import read_toolpath
 from watcher.trouble import BadNight, BadToolpath, Trouble
 
-LOOPBACK = ("127.0.0.1", "localhost", "::1")
+LOOPBACK = ("127.0.0.1", "::1")
 PORT = 8537
 CHUNK = 2**20
 REPORT_EVERY = 100

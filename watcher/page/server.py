@@ -2,43 +2,63 @@
 
 from __future__ import annotations
 
+import threading
 from typing import Any
 
 from flask import Flask
+from waitress import wasyncore
 from waitress.server import create_server
 
 from watcher.trouble import Trouble
+
+_PATIENCE_S = 5.0
 
 
 class Server:
     """A bound server: ``run`` blocks until ``close`` is called, from another thread if need be."""
 
-    def __init__(self, server: Any, host: str) -> None:
+    def __init__(self, server: Any, sockets: dict[int, Any], host: str) -> None:
         self._server = server
+        self._sockets = sockets
+        self._begun = threading.Event()
+        self._ended = threading.Event()
         shown = f"[{host}]" if ":" in host else host
         self.url = f"http://{shown}:{server.effective_port}/"
 
     def run(self) -> None:
         """Answer requests until closed."""
-        self._server.run()
+        self._begun.set()
+        try:
+            self._server.run()
+        finally:
+            self._ended.set()
 
     def close(self) -> None:
-        """Stop answering and let the port go."""
-        # First the workers: one that is still answering would miss the sockets that close takes.
+        """Stop answering and let the port go. May be called more than once."""
+        # First the workers: one that is still answering would miss the sockets that are taken away.
         self._server.task_dispatcher.shutdown()
-        self._server.close()
+        if self._begun.is_set() and not self._ended.is_set():
+            # The loop waits on the sockets in its own thread, so it must let them go itself.
+            self._server.trigger.pull_trigger(self._let_go)
+            self._ended.wait(_PATIENCE_S)
+        else:
+            self._let_go()
+
+    def _let_go(self) -> None:
+        wasyncore.close_all(self._sockets)
 
 
 def listen(app: Flask, host: str, port: int) -> Server:
     """Bind host and port (0: any free one). Raises ``Trouble`` where that can't be had."""
+    sockets: dict[int, Any] = {}
     try:
-        server = create_server(app, host=host, port=port, threads=8, ident=None)
+        server = create_server(app, map=sockets, host=host, port=port, threads=8, ident=None)
     except (OSError, ValueError) as error:
         raise Trouble(
             f"The page can't listen on {host} port {port} ({error}).",
             "Close the other program there, or choose another port.",
         ) from error
-    return Server(server, host)
+    return Server(server, sockets, host)
 
 
 def serve(app: Flask, host: str, port: int) -> None:

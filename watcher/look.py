@@ -8,19 +8,28 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from watcher.measure.displacement import Motion, fit_motion
+from watcher.measure.displacement import (
+    LEAST_AGREEMENT,
+    Motion,
+    agreement_at,
+    common_motion,
+    lost_part,
+    rigid_columns,
+)
 from watcher.measure.edges import (
     HALF_PX,
     REACH_PX,
     STEP_PX,
     Memory,
+    Shifts,
+    agreement_of,
     extent_mask,
     read_profiles,
     shifts_against,
 )
-from watcher.measure.field import Field, neighbours
+from watcher.measure.field import Field, neighbours, vote
 from watcher.measure.growth import Growth, growth_over_clock
-from watcher.measure.lift import LIFTS_FROM, REACHES_MM, USUAL_REACH, fit_lifts, lift_columns, reach_costs, smooth_columns
+from watcher.measure.lift import LIFTS_FROM, REACHES_MM, USUAL_REACH, fit_lifts, lift_columns, reach_costs
 from watcher.measure.picture import noise_of
 from watcher.measure.strands import StrandMap, strand_signal
 from watcher.records import Array, FaultKind, Outline, Picture, Reading
@@ -31,6 +40,8 @@ from watcher.scene.solid import Corner, Solid
 Grey = npt.NDArray[np.float32]
 Bools = npt.NDArray[np.bool_]
 
+LOOSE_MM, STEPPED_MM = 0.8, 0.5
+"""Motions of the part and of its upper layers that are followed once they are clear."""
 FAR_PX = 3.0
 MOST_SIGMA_MM = 0.6
 """A lift that is known no better than this counts as not seen."""
@@ -79,14 +90,13 @@ class Look:
         self.middle_mm = (foot.min(axis=0) + foot.max(axis=0)) / 2
         self._strands = StrandMap(placer.bed.shape, placer.bed.step_mm)
         self._region = self._strand_region()
-        self._motions: list[Array] = []
-        self._steps: list[Array] = []
         self.loose = False
         self._odd_growth = 0.0
+        self._last_motion: dict[str, Array | None] = {}
 
     # -- geometry of the frame ---------------------------------------------------------------
 
-    def _geometry(self, placement: Placement, stations: Stations, layer: int) -> tuple[Field, Array, Bools, Bools]:
+    def _geometry(self, placement: Placement, stations: Stations, layer: int) -> tuple[Field, Array, Bools, Array]:
         """Where each station should be, across which line it is read and how far."""
         camera, offset = placement.camera, placement.offset_mm
         solid = self._solid
@@ -111,7 +121,7 @@ class Look:
         above = np.where(stations.kind == FOOT, short, HALF_PX)
         above = np.where((stations.kind == RIM) & ~facing, FAR_PX, above)
         extent = extent_mask(below, above)
-        wide = (below > 1.2) & (above > 1.2)
+        wide = np.minimum(below, above)
         nothing = np.zeros(len(pixel))
         shape = Field(
             stations.point_mm,
@@ -161,7 +171,8 @@ class Look:
         assert seen is not None
         self._placer.learn(placement, seen)
         stations = stations_at(placement.camera, solid, layer, placement.offset_mm, seen)
-        shape, along, extent, wide = self._geometry(placement, stations, layer)
+        shape, along, extent, room_px = self._geometry(placement, stations, layer)
+        wide = room_px > 1.2
         places = [c.place_mm for c in self.corners]
         reaches = np.array([REACHES_MM[i] for i in self.state.reach])
         columns = lift_columns(shape, places, reaches)
@@ -196,15 +207,27 @@ class Look:
         )
         able = wide & (self._memory.count[rows] >= Memory.TRUSTED)
         share = float(trusted.sum() / able.sum()) if able.sum() >= 20 else 0.0
-        growing = able & stations.growing & (shifts.agreement > -1)
+        # Joint motions only from edges with room on both sides that have been seen for a while.
+        old = able & (room_px >= FAR_PX) & (self._memory.count[rows] >= 5)
+        growing = old & stations.growing
         tall = growth_over_clock(
             shifts.score[growing],
             STEP_PX,
             (shape.per_mm[:, 2] * self.state.growth_mm)[growing],
             shape.per_mm[growing, 2],
             shifts.contrast[growing],
+            self.state.growth_mm,
         )
+        standing = old & ~stations.growing
+        motion, step = self._motions(shape, shifts, standing, growing)
+        if step is not None and tall is not None and step.agreement < 1.25 * tall.agreement:
+            step = replace(step, margin=0.0)
+        if step is not None and tall is not None and step.clear(STEPPED_MM):
+            tall = None
+        if motion is not None and motion.agreement < LEAST_AGREEMENT and share < 0.3:
+            motion = self._search(placement, soft, shape, rows, extent, old) or motion
         readings, growth = self._fits(measured, places, columns, placement, layer, tall)
+        readings += self._motion_readings(motion, step)
         strands, outlines = self._look_for_strands(placement, bgr, seen)
         readings += strands
         found_px = shape.pixel + shape.normal * measured.shift_px[:, None]
@@ -232,11 +255,9 @@ class Look:
             why = "the part is hidden or not yet tall enough"
             for corner, name in zip(self.corners, self.names, strict=True):
                 readings.append(_unseen(corner, name, why))
-            readings.append(Reading("detached", "part", None, None, None, "mm", why))
-            readings.append(Reading("layer-step", "upper layers", None, None, None, "mm", why))
             readings.append(Reading("no-growth", "top", None, None, None, "mm", why))
             return readings, None
-        seen_growing = growth is not None and growth.agreement > 0.45 and growth.sigma_mm < 0.6
+        seen_growing = growth is not None and growth.agreement > 0.2 and growth.sigma_mm < 0.4
         odd = False
         if growth is not None and seen_growing:
             error = float(np.hypot(growth.sigma_mm, slack))
@@ -256,25 +277,6 @@ class Look:
         values = lifts.value[LIFTS_FROM:]
         sigma = lifts.sigma()[LIFTS_FROM:]
         self._learn_reach(measured, columns, places, values, placement.sigma_px, about, pose)
-        # The whole part, and its upper layers, against the bed.
-        nuisance = np.column_stack(
-            [measured.normal, measured.per_mm[:, 2] * measured.growing, smooth_columns(measured), columns]
-        )
-        shift = max(placement.sigma_px, 0.05)
-        pinned = np.concatenate(
-            [[shift, shift, max(0.3, slack)], np.full(6, pose), np.full(len(places), 0.5)]
-        )
-        less = replace(measured, shift_px=measured.shift_px - columns @ state.lift_mm)
-        motion = fit_motion(less, np.ones(len(use)), self.middle_mm, nuisance, pinned, turns=True)
-        readings.append(self._steady(motion, self._motions, "detached", "part"))
-        standing = int((use & ~measured.growing & ~measured.foot).sum())
-        step = None
-        if standing > 40:
-            step = fit_motion(
-                less, measured.growing.astype(float), self.middle_mm, nuisance, pinned, turns=False
-            )
-        readings.append(self._steady(step, self._steps, "layer-step", "upper layers"))
-        loose = self._believe(motion, step)
         for k, (corner, name) in enumerate(zip(self.corners, self.names, strict=True)):
             value, error = float(values[k]), float(sigma[k])
             near = np.abs(columns[:, k]) > 0.15 * np.abs(measured.per_mm[:, 2]) + 1e-6
@@ -284,7 +286,7 @@ class Look:
                 continue
             kind: FaultKind = "overhang-curl" if corner.overhang else "corner-lift"
             readings.append(Reading(kind, name, corner.place_mm, value, error, "mm"))
-            if not loose:
+            if not self.loose:
                 self._follow_lift(k, value, error)
         return readings, growth.height_mm if growth is not None and seen_growing else None
 
@@ -324,39 +326,133 @@ class Look:
         if float(np.median(total)) > 10.0:
             self.state.reach[most] = int(np.argmin(total))
 
-    def _steady(
-        self, motion: Motion | None, recent: list[Array], kind: FaultKind, place: str
-    ) -> Reading:
-        """Reading of a motion: the mean vector of three frames, so that what has no steady
-        direction cancels."""
-        where = (float(self.middle_mm[0]), float(self.middle_mm[1]), 0.0)
-        if motion is None:
-            recent.clear()
-            return Reading(kind, place, where, None, None, "mm", "too little of the part is seen")
-        recent.append(motion.shift_mm)
-        del recent[:-3]
-        if len(recent) < 3:
-            return Reading(kind, place, where, None, None, "mm", "too little of the part is seen")
-        mean = np.mean(recent, axis=0)
-        spread = float(np.sqrt(np.mean(np.sum((np.array(recent) - mean) ** 2, axis=1)) / 2))
-        sigma = max(0.05, motion.sigma_mm, spread)
-        return Reading(kind, place, where, float(np.hypot(*mean)), sigma, "mm")
+    # -- motion -------------------------------------------------------------------------------
 
-    def _believe(self, motion: Motion | None, step: Motion | None) -> bool:
-        """Follow a motion of the part that two frames running agree on; true when it is loose.
+    def _motions(
+        self, shape: Field, shifts: Shifts, standing: Bools, growing: Bools
+    ) -> tuple[Motion | None, Motion | None]:
+        """Motion of what stands on the bed, and of the layer being printed against it."""
+        columns = rigid_columns(shape.point_mm, shape.per_mm, self.middle_mm)
+        state = self.state
+        whole = np.array([*state.shift_mm, state.turn_deg])
+        every = standing | growing
+        motion = common_motion(
+            shifts.score[every],
+            STEP_PX,
+            columns[every],
+            whole,
+            shifts.contrast[every],
+            turns=True,
+        )
+        if motion is not None and motion.clear(LOOSE_MM) and standing.sum() >= 20:
+            # What stands must have moved too, or only the newest layers have.
+            change = np.array([*motion.shift_mm, motion.turn_deg]) - whole
+            table, design = shifts.score[standing], columns[standing]
+            there = agreement_at(table, STEP_PX, design, change)
+            if there < 1.5 * agreement_at(table, STEP_PX, design, np.zeros(3)):
+                motion = replace(motion, margin=0.0)
+        step = None
+        if motion is None or not motion.clear(LOOSE_MM):
+            step = common_motion(
+                shifts.score[growing],
+                STEP_PX,
+                columns[growing],
+                np.array([*state.step_mm, 0.0]),
+                shifts.contrast[growing],
+                turns=False,
+            )
+        return motion, step
 
-        Following on less would let the template walk away with its own noise.
+    def _search(
+        self,
+        placement: Placement,
+        soft: Grey,
+        shape: Field,
+        rows: npt.NDArray[np.int64],
+        extent: Bools,
+        old: Bools,
+    ) -> Motion | None:
+        """Look for a part that is not where it was, within 25 mm and 20 degrees."""
+        pick = np.flatnonzero(old)
+        if len(pick) < 20:
+            return None
+        pick = pick[np.linspace(0, len(pick) - 1, min(60, len(pick))).astype(int)]
+        state = self.state
+        here = np.array([*state.shift_mm, state.turn_deg])
+        line, angle = np.arange(-25.0, 25.1, 2.5), np.arange(-20.0, 20.1, 5.0)
+        around = np.array([(x, y, a) for a in angle for x in line for y in line])
+        trials = here + np.concatenate([np.zeros((1, 3)), around])
+        mask = self._memory.mask(rows[pick], extent[pick])
+        template = self._memory.template[rows[pick]]
+
+        def agree(some: Array) -> Array:
+            result = np.zeros(len(some))
+            for start in range(0, len(some), 500):
+                block = some[start : start + 500]
+                pixel, normal = self._moved(placement, shape, pick, block)
+                profiles = read_profiles(
+                    soft, pixel.reshape(-1, 2), normal.reshape(-1, 2), HALF_PX
+                ).reshape(len(block), len(pick), -1)
+                result[start : start + 500] = vote(agreement_of(template, mask, profiles)).mean(axis=1)
+            return result
+
+        coarse = agree(trials)
+        best = trials[int(np.argmax(coarse))]
+        fine_line, fine_angle = np.arange(-2.0, 2.1, 0.5), np.arange(-4.0, 4.1, 2.0)
+        near = np.array([(x, y, a) for a in fine_angle for x in fine_line for y in fine_line])
+        fine = np.concatenate([here[None], best + near])
+        found = lost_part(agree(fine), fine)
+        if found is None:
+            return None
+        where, agreement, margin = found
+        return Motion(where[:2], float(where[2]), 0.5, agreement, margin)
+
+    def _moved(
+        self, placement: Placement, shape: Field, pick: npt.NDArray[np.int64], motions: Array
+    ) -> tuple[Array, Array]:
+        """Pixels and normals of some stations after each of h motions: (h, n, 2) twice."""
+        turn = np.radians(motions[:, 2])[:, None]
+        arm = shape.point_mm[pick, :2] - self.middle_mm
+        x = np.cos(turn) * arm[:, 0] - np.sin(turn) * arm[:, 1] + self.middle_mm[0]
+        y = np.sin(turn) * arm[:, 0] + np.cos(turn) * arm[:, 1] + self.middle_mm[1]
+        z = np.broadcast_to(shape.point_mm[pick, 2], x.shape)
+        points = np.stack([x + motions[:, :1], y + motions[:, 1:2], z], axis=2)
+        pixel = placement.camera.project(points.reshape(-1, 3) + placement.offset_mm)
+        normal = np.broadcast_to(shape.normal[pick], (len(motions), len(pick), 2))
+        return pixel.reshape(len(motions), len(pick), 2), np.ascontiguousarray(normal)
+
+    def _motion_readings(self, motion: Motion | None, step: Motion | None) -> list[Reading]:
+        """Readings of both motions; clear ones are followed from here on.
+
+        Following on less would let the templates walk away with their own noise.
         """
         state = self.state
-        if _clear(motion, 1.0) and _agree(self._motions):
-            assert motion is not None
-            state.shift_mm = state.shift_mm + 0.7 * (motion.shift_mm - state.shift_mm)
-            state.turn_deg += 0.7 * (motion.turn_deg - state.turn_deg)
-            self.loose = True
-        if not self.loose and _clear(step, 0.6) and _agree(self._steps):
-            assert step is not None
-            state.step_mm = state.step_mm + 0.5 * (step.shift_mm - state.step_mm)
-        return self.loose
+        readings: list[Reading] = []
+        for kind, place, found, least in (
+            ("detached", "part", motion, LOOSE_MM),
+            ("layer-step", "upper layers", step, STEPPED_MM),
+        ):
+            before = self._last_motion.get(kind)
+            clear = found is not None and found.clear(least)
+            self._last_motion[kind] = found.shift_mm if found is not None and clear else None
+            steady = clear and found is not None and _alike(before, found.shift_mm)
+            if steady and found is not None and kind == "detached":
+                state.shift_mm, state.turn_deg = found.shift_mm, found.turn_deg
+                self.loose = True
+            elif steady and found is not None:
+                state.step_mm = found.shift_mm
+            readings.append(self._motion_reading(kind, place, found, steady))
+        return readings
+
+    def _motion_reading(
+        self, kind: FaultKind, place: str, motion: Motion | None, steady: bool
+    ) -> Reading:
+        where = (float(self.middle_mm[0]), float(self.middle_mm[1]), 0.0)
+        if motion is None or motion.agreement < LEAST_AGREEMENT:
+            return Reading(kind, place, where, None, None, "mm", "too little of the part is seen")
+        believed = self.state.shift_mm if kind == "detached" else self.state.step_mm
+        size = motion.size_mm if steady else float(np.hypot(*believed))
+        return Reading(kind, place, where, size, max(0.2, motion.sigma_mm), "mm")
 
     # -- strands ------------------------------------------------------------------------------
 
@@ -427,14 +523,9 @@ def _unseen(corner: Corner, name: str, why: str) -> Reading:
     return Reading(kind, name, corner.place_mm, None, None, "mm", why)
 
 
-def _clear(motion: Motion | None, least_mm: float) -> bool:
-    """Whether a motion is large and explains most of what is seen."""
-    return motion is not None and motion.size_mm > max(least_mm, 1.7 * motion.sigma_mm)
-
-
-def _agree(recent: list[Array]) -> bool:
-    """Whether the last two motions point the same way."""
-    if len(recent) < 2:
+def _alike(before: Array | None, now: Array) -> bool:
+    """Whether two motions found in frames one after the other are the same or its going on."""
+    if before is None:
         return False
-    one, two = recent[-2], recent[-1]
-    return float(np.hypot(*(two - one))) < 0.5 * float(np.hypot(*two)) + 0.5
+    one, two = float(np.hypot(*before)), float(np.hypot(*now))
+    return float(before @ now) > 0.8 * one * two and abs(two - one) < 5.0

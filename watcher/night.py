@@ -107,10 +107,6 @@ class Night:
         self._layers.append(layer)
         self._blind = 0
         looked = self._look.measure(placed, frame.bgr, grey, layer - 1)
-        if looked.growth_mm is not None and self._setup.bed_motion != "bed-z":
-            self._clock.learn_height(
-                frame.elapsed_s, placed.time.z_mm + looked.growth_mm, max(0.3, placed.time.sigma_mm)
-            )
         suspicions, readings = self._faults.update(
             looked.readings, len(self._times) - 1, looked.found_share
         )

@@ -79,6 +79,12 @@ def advise(
     ready = sorted((s for s in suspicions if grown(s)), key=lambda s: (order[s.kind], -s.amount))
     if ready:
         first = ready[0]
+        if first.kind in ("spaghetti", "no-growth"):
+            # What comes loose leaves strands and stops growing: the cause is named if it shows.
+            cause = [s for s in suspicions if s.kind == "detached" and budding(s)]
+            if first.kind == "no-growth":
+                cause += [s for s in suspicions if s.kind == "spaghetti" and s.strength > 3.0]
+            first = cause[0] if cause else first
         since = times_s[first.began_index]
         return Advice(
             "stop",

@@ -1,94 +1,184 @@
-"""Motion of the whole part, or of its upper layers, against the bed."""
+"""Motion of the whole part, or of its upper layers, against the bed.
+
+As with growth, the correlations of many edges are added for every motion that they could have in
+common. A motion is believed for how much better the edges agree with it than without, and its
+error is the jackknife over stretches of the edges (Quenouille 1949; Tukey 1958).
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
-from watcher.measure.field import Field, fit
+from watcher.measure.field import vote
 from watcher.records import Array
 
+MOST_PLACES = 160
+BLOCKS = 6
+LEAST_AGREEMENT = 0.2
+"""Share of the edges that must agree before anything is said of a motion."""
 
 @dataclass(frozen=True)
 class Motion:
-    """A rigid motion in the plane of the bed."""
+    """A motion in the plane of the bed that edges have in common."""
 
     shift_mm: Array
     """Shape (2,): x and y at the part's middle."""
     turn_deg: float
-    covariance: Array
-    """Shape (3, 3), of x, y (mm) and turn (degrees)."""
-    gain: float
-    """How much better the picture is explained with it than without (robust chi square)."""
-    places: int
+    sigma_mm: float
+    agreement: float
+    """Share of the edges that agree with the motion."""
+    margin: float
+    """How much larger that is than with the motion that was expected."""
 
     @property
     def size_mm(self) -> float:
         """Length of the shift."""
         return float(np.hypot(*self.shift_mm))
 
-    @property
-    def sigma_mm(self) -> float:
-        """Standard deviation of the length of the shift.
-
-        Never less than what the gain in fit supports: a true motion makes most places fit that
-        did not fit before, noise and a wandering shadow improve only a few.
-        """
-        size = self.size_mm
-        unit = self.shift_mm / size if size > 1e-9 else np.array([1.0, 0.0])
-        formal = float(np.sqrt(unit @ self.covariance[:2, :2] @ unit))
-        return max(formal, size / np.sqrt(max(0.5 * self.gain / max(self.places, 1), 1e-3)))
+    def clear(self, least_mm: float) -> bool:
+        """Whether it is large and explains what nothing else does."""
+        return (
+            self.size_mm > max(least_mm, 2 * self.sigma_mm)
+            and self.agreement > LEAST_AGREEMENT
+            and self.margin > 0.6 * self.agreement
+        )
 
 
-def rigid_columns(field: Field, middle_mm: Array) -> Array:
-    """Design columns for x (px/mm), y (px/mm) and turn (px/degree): shape (n, 3)."""
-    arm = field.point_mm[:, :2] - middle_mm
-    per_degree = np.radians(1.0) * (
-        -arm[:, 1] * field.per_mm[:, 0] + arm[:, 0] * field.per_mm[:, 1]
-    )
-    return np.column_stack([field.per_mm[:, :2], per_degree])
-
-
-def fit_motion(
-    field: Field,
-    moving: Array,
-    middle_mm: Array,
-    known: Array,
-    known_sigma: Array,
-    turns: bool,
-) -> Motion | None:
-    """Rigid motion of the places in ``moving`` that the displacements show.
+def rigid_columns(point_mm: Array, per_mm: Array, middle_mm: Array) -> Array:
+    """Design columns for x (px/mm), y (px/mm) and turn (px/degree): shape (n, 3).
 
     Args:
-        field: the displacements.
-        moving: shape (n,), bool: the places that move together.
+        point_mm: shape (n, 3).
+        per_mm: shape (n, 3), px along the normal per mm of x, y, z.
         middle_mm: shape (2,), about which the turn is counted.
-        known: shape (n, q): columns of nuisances (registration, growth, lifts), px per unit.
-        known_sigma: shape (q,): their standard deviations.
-        turns: whether the part may turn, or only shift (a layer step).
-
-    Returns:
-        None where fewer than 12 moving places were measured.
 
     """
-    use = field.found
-    if int((use & moving.astype(bool)).sum()) < 12:
+    arm = point_mm[:, :2] - middle_mm
+    per_degree = np.radians(1.0) * (-arm[:, 1] * per_mm[:, 0] + arm[:, 0] * per_mm[:, 1])
+    return np.column_stack([per_mm[:, :2], per_degree])
+
+
+def _votes(score: Array, step_px: float, shift_px: Array) -> Array:
+    """Correlation of each place at each shift: (n, lags), (n, h) to (n, h); 0 out of reach."""
+    lags = score.shape[1]
+    at = shift_px / step_px + (lags - 1) / 2
+    low = np.clip(at.astype(np.int64), 0, lags - 2)
+    part = np.clip(at - low, 0.0, 1.0)
+    row = np.arange(len(score))[:, None]
+    value = vote(score[row, low] * (1 - part) + score[row, low + 1] * part)
+    return np.asarray(np.where((at >= 0) & (at <= lags - 1), value, 0.0), dtype=np.float64)
+
+
+def _spans_plane(columns: Array) -> bool:
+    """Whether edges of different directions are there: one edge can't tell sliding along it."""
+    small, large = np.linalg.eigvalsh(columns[:, :2].T @ columns[:, :2])
+    return bool(small > 0.04 * large)
+
+
+def agreement_at(score: Array, step_px: float, columns: Array, motion: Array) -> float:
+    """Share of the edges that agree with one motion, counted from where they were read.
+
+    Args:
+        score: shape (n, lags).
+        step_px: distance between displacements.
+        columns: shape (n, 3).
+        motion: shape (3,).
+
+    """
+    if len(score) == 0:
+        return 0.0
+    return float(_votes(score, step_px, (columns @ motion)[:, None]).mean())
+
+
+def common_motion(
+    score: Array,
+    step_px: float,
+    columns: Array,
+    expected: Array,
+    weight: Array,
+    turns: bool,
+    reach_mm: float = 4.0,
+) -> Motion | None:
+    """The motion with which the edges agree best.
+
+    Args:
+        score: shape (n, lags), correlation of each place with its template at each displacement
+            about the expected motion.
+        step_px: distance between displacements.
+        columns: shape (n, 3), from :func:`rigid_columns`.
+        expected: shape (3,): motion (mm, mm, degrees) at which the profiles were read.
+        weight: shape (n,), contrast of each place's template.
+        turns: whether the edges may turn together.
+        reach_mm: how far from the expected motion to look.
+
+    Returns:
+        None where fewer than 20 places can tell.
+
+    """
+    useful = np.flatnonzero((weight > 0) & np.isfinite(score).all(axis=1))
+    if len(useful) < 20 or not _spans_plane(columns[useful]):
         return None
-    columns = rigid_columns(field, middle_mm) * moving[:, None]
-    if not turns:
-        columns = columns[:, :2]
-    design = np.column_stack([columns, known])[use]
-    count = columns.shape[1]
-    wide = np.concatenate([np.full(2, 5.0), np.full(count - 2, 5.0), known_sigma])
-    with_it = fit(design, field.shift_px[use], field.sigma_px[use], wide)
-    without = fit(design[:, count:], field.shift_px[use], field.sigma_px[use], known_sigma)
-    covariance = np.zeros((3, 3))
-    covariance[:count, :count] = with_it.covariance[:count, :count]
+    if len(useful) > MOST_PLACES:
+        useful = useful[np.linspace(0, len(useful) - 1, MOST_PLACES).astype(int)]
+    table, design = score[useful], columns[useful]
+    share = np.minimum(weight[useful], 2 * np.median(weight[useful]))
+    share = share / share.sum()
+
+    def agree(trials: Array, keep: Array) -> Array:
+        votes = _votes(table, step_px, design @ trials.T)
+        mean = (votes * (share * keep)[:, None]).sum(axis=0) / float((share * keep).sum())
+        far = np.hypot(trials[:, 0], trials[:, 1])
+        return np.asarray(mean - 0.005 * np.minimum(far, 4.0), dtype=np.float64)
+
+    everyone = np.ones(len(useful))
+    zero = float(agree(np.zeros((1, 3)), everyone)[0])
+    # Edges that agree where they are expected need no wide search.
+    wide = 1.2 if zero > 0.6 else reach_mm
+    line = np.arange(-wide, wide + 1e-9, 0.4)
+    angle = np.array([0.0])
+    if turns:
+        angle = np.arange(-6.0, 6.1, 1.5) if zero <= 0.6 else np.array([-0.75, 0.0, 0.75])
+    grid = np.array([(x, y, a) for a in angle for x in line for y in line])
+    first = grid[int(np.argmax(agree(grid, everyone)))]
+    fine_line = np.arange(-0.4, 0.41, 0.1)
+    fine_angle = np.arange(-0.75, 0.76, 0.375) if turns else np.array([0.0])
+    fine = first + np.array([(x, y, a) for a in fine_angle for x in fine_line for y in fine_line])
+    scores = agree(fine, everyone)
+    best = fine[int(np.argmax(scores))]
+    left_out = np.zeros((BLOCKS, 2))
+    for i, block in enumerate(np.array_split(np.arange(len(useful)), BLOCKS)):
+        keep = everyone.copy()
+        keep[block] = 0.0
+        left_out[i] = fine[int(np.argmax(agree(fine, keep)))][:2]
+    spread = left_out - left_out.mean(axis=0)
+    jackknife = float(np.sqrt((BLOCKS - 1) / BLOCKS * np.sum(spread**2) / 2))
     return Motion(
-        with_it.value[:2],
-        float(with_it.value[2]) if turns else 0.0,
-        covariance,
-        without.cost - with_it.cost,
-        int((use & moving.astype(bool)).sum()),
+        best[:2] + expected[:2],
+        float(best[2] + expected[2]),
+        max(0.05, jackknife),
+        float(scores.max()),
+        float(scores.max() - zero),
     )
+
+
+def lost_part(
+    agreement: npt.NDArray[np.float64], trials: Array
+) -> tuple[Array, float, float] | None:
+    """Of many far motions the one that agrees best, if it stands out.
+
+    Args:
+        agreement: shape (h,), mean vote of the edges at each trial.
+        trials: shape (h, 3), motions in mm, mm and degrees; the first is the expected one.
+
+    Returns:
+        Motion, its agreement and its margin over the expected one; None where nothing stands out.
+
+    """
+    best = int(np.argmax(agreement))
+    margin = float(agreement[best] - agreement[0])
+    if agreement[best] < LEAST_AGREEMENT or margin < 0.6 * agreement[best]:
+        return None
+    return trials[best], float(agreement[best]), margin

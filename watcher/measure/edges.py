@@ -22,7 +22,7 @@ from watcher.records import Array
 
 STEP_PX = 0.5
 HALF_PX = 4.5
-REACH_PX = 4.0
+REACH_PX = 6.0
 SAMPLES = round(2 * HALF_PX / STEP_PX) + 1
 LAGS = round(2 * REACH_PX / STEP_PX) + 1
 
@@ -230,3 +230,26 @@ class Memory:
                 gain = float(np.clip(a.std() / max(b.std(), 1e-6), 0.6, 1.6))
                 fitted = (profile - b.mean()) * gain + a.mean()
             self.template[row] += rate * (fitted - self.template[row])
+
+
+def agreement_of(template: Array, mask: Bools, profiles: Array) -> Array:
+    """Normalised correlation of profiles with their templates, without any shift.
+
+    Args:
+        template: shape (n, SAMPLES).
+        mask: shape (n, SAMPLES).
+        profiles: shape (h, n, SAMPLES).
+
+    Returns:
+        Shape (h, n).
+
+    """
+    weight = mask.astype(np.float64)
+    count = np.maximum(weight.sum(axis=1), 1.0)
+    flat = (template - (weight * template).sum(axis=1, keepdims=True) / count[:, None]) * weight
+    length = np.sqrt((flat**2).sum(axis=1))
+    values = np.nan_to_num(profiles)
+    total = np.einsum("hnm,nm->hn", values, weight)
+    square = np.einsum("hnm,hnm,nm->hn", values, values, weight)
+    size = np.sqrt(np.maximum(square - total**2 / count, 0.0))
+    return np.asarray(np.einsum("hnm,nm->hn", values, flat) / ((size + 1.0) * (length + 1.0)))

@@ -44,6 +44,15 @@ class Field:
         return np.isfinite(self.sigma_px)
 
 
+def vote(correlation: Array) -> Array:
+    """How much an edge with this correlation speaks for a common motion, 0 to 1.
+
+    What is hidden correlates a little with anything; it must not outvote the few edges that are
+    seen and agree well.
+    """
+    return np.asarray(np.clip((correlation - 0.6) / 0.4, 0.0, 1.0) ** 2, dtype=np.float64)
+
+
 @dataclass(frozen=True)
 class Fit:
     """Robust least-squares fit of a displacement field."""

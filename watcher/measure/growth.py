@@ -12,9 +12,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from watcher.measure.field import vote
 from watcher.records import Array
 
-LOWEST_MM, HIGHEST_MM, STEP_MM = -3.0, 1.5, 0.05
+LOWEST_MM, HIGHEST_MM, STEP_MM = -6.0, 2.0, 0.05
 
 
 @dataclass(frozen=True)
@@ -24,11 +25,18 @@ class Growth:
     height_mm: float
     sigma_mm: float
     agreement: float
-    """Mean correlation at that height."""
+    """Share of the edges that agree with that height."""
+    margin: float
+    """How much better that is than the correlation near the expected height."""
 
 
 def growth_over_clock(
-    score: Array, step_px: float, predicted_px: Array, per_mm_z: Array, weight: Array
+    score: Array,
+    step_px: float,
+    predicted_px: Array,
+    per_mm_z: Array,
+    weight: Array,
+    expected_mm: float,
 ) -> Growth | None:
     """Height at which the growing edges agree best with their templates.
 
@@ -38,6 +46,7 @@ def growth_over_clock(
         predicted_px: shape (n,), displacement that the middle stands for without any growth.
         per_mm_z: shape (n,), px along the normal per mm of height.
         weight: shape (n,), contrast of each edge's template.
+        expected_mm: height that is likely; of two that agree alike the nearer one is meant.
 
     Returns:
         None where fewer than 20 edges can tell. The error is the jackknife over eight stretches
@@ -57,11 +66,14 @@ def growth_over_clock(
     part = np.clip(at - low, 0, 1)
     rows = np.arange(int(useful.sum()))[:, None]
     chosen = score[useful]
-    votes = np.where(inside, chosen[rows, low] * (1 - part) + chosen[rows, low + 1] * part, 0.0)
+    found = vote(chosen[rows, low] * (1 - part) + chosen[rows, low + 1] * part)
+    votes = np.where(inside, found, 0.0)
     share = np.minimum(weight[useful], np.median(weight[useful]) * 2)[:, None]
 
+    unlikely = np.minimum(0.01 * ((trials - expected_mm) / 0.5) ** 2, 0.06)
+
     def best(keep: npt.NDArray[np.bool_]) -> tuple[float, float]:
-        total = (votes[keep] * share[keep]).sum(axis=0) / share[keep].sum()
+        total = (votes[keep] * share[keep]).sum(axis=0) / share[keep].sum() - unlikely
         i = int(np.argmax(total))
         if 0 < i < len(trials) - 1:
             a, b, c = total[i - 1], total[i], total[i + 1]
@@ -78,8 +90,7 @@ def growth_over_clock(
         keep = everyone.copy()
         keep[block] = False
         left_out[i] = best(keep)[0]
+    near = np.abs(trials - expected_mm) < 0.26
+    there = float(((votes * share).sum(axis=0) / share.sum())[near].max())
     sigma = float(np.sqrt(7 / 8 * np.sum((left_out - left_out.mean()) ** 2)))
-    return Growth(height, max(sigma, 0.02), agreement)
-
-
-__all__ = ["Growth", "growth_over_clock"]
+    return Growth(height, max(sigma, 0.02), agreement, agreement - there)

@@ -57,7 +57,6 @@ class PartState:
     growth_mm: float = 0.0
     shift_mm: Array = field(default_factory=lambda: np.zeros(2))
     turn_deg: float = 0.0
-    step_mm: Array = field(default_factory=lambda: np.zeros(2))
 
 
 @dataclass(frozen=True)
@@ -147,9 +146,7 @@ class Look:
             ]
         )
         total = np.einsum("nj,nj->n", shape.per_mm[:, :2], moved)
-        total += shape.growing * (
-            shape.per_mm[:, 2] * state.growth_mm + shape.per_mm[:, :2] @ state.step_mm
-        )
+        total += shape.growing * (shape.per_mm[:, 2] * state.growth_mm)
         return total + columns @ state.lift_mm
 
     # -- one frame ----------------------------------------------------------------------------
@@ -172,7 +169,7 @@ class Look:
         self._placer.learn(placement, seen)
         stations = stations_at(placement.camera, solid, layer, placement.offset_mm, seen)
         shape, along, extent, room_px = self._geometry(placement, stations, layer)
-        wide = room_px > 1.2
+        wide = room_px > 2.5
         places = [c.place_mm for c in self.corners]
         reaches = np.array([REACHES_MM[i] for i in self.state.reach])
         columns = lift_columns(shape, places, reaches)
@@ -219,7 +216,7 @@ class Look:
             self.state.growth_mm,
         )
         standing = old & ~stations.growing
-        motion, step = self._motions(shape, shifts, standing, growing)
+        motion, step = self._motions(shape, shifts, standing, growing, stations.kind == UPRIGHT)
         if step is not None and tall is not None and step.agreement < 1.25 * tall.agreement:
             step = replace(step, margin=0.0)
         if step is not None and tall is not None and step.clear(STEPPED_MM):
@@ -236,7 +233,8 @@ class Look:
         again = self._predicted(shape, lift_columns(shape, places, reaches))
         where = shape.pixel + shape.normal * again[:, None]
         fresh = read_profiles(soft, where, shape.normal, HALF_PX)
-        pick = np.flatnonzero(wide)
+        # What was found well away from where it is believed to be would only smear the template.
+        pick = np.flatnonzero(wide & ~(like & (np.abs(shifts.value_px) > 1.5)))
         self._memory.learn(
             rows[pick], fresh[pick], extent[pick], like[pick], ~stations.growing[pick]
         )
@@ -329,13 +327,13 @@ class Look:
     # -- motion -------------------------------------------------------------------------------
 
     def _motions(
-        self, shape: Field, shifts: Shifts, standing: Bools, growing: Bools
+        self, shape: Field, shifts: Shifts, standing: Bools, growing: Bools, upright: Bools
     ) -> tuple[Motion | None, Motion | None]:
         """Motion of what stands on the bed, and of the layer being printed against it."""
         columns = rigid_columns(shape.point_mm, shape.per_mm, self.middle_mm)
         state = self.state
         whole = np.array([*state.shift_mm, state.turn_deg])
-        every = standing | growing
+        every = old = standing | growing
         motion = common_motion(
             shifts.score[every],
             STEP_PX,
@@ -351,16 +349,21 @@ class Look:
             there = agreement_at(table, STEP_PX, design, change)
             if there < 1.5 * agreement_at(table, STEP_PX, design, np.zeros(3)):
                 motion = replace(motion, margin=0.0)
-        step = None
+        step: Motion | None = None
         if motion is None or not motion.clear(LOOSE_MM):
-            step = common_motion(
-                shifts.score[growing],
-                STEP_PX,
-                columns[growing],
-                np.array([*state.step_mm, 0.0]),
-                shifts.contrast[growing],
-                turns=False,
-            )
+            top = float(shape.point_mm[:, 2].max()) if len(shape.point_mm) else 0.0
+            for depth_mm in (2.5, 8.0):
+                upper = growing | (old & upright & (shape.point_mm[:, 2] > top - depth_mm))
+                found = common_motion(
+                    shifts.score[upper],
+                    STEP_PX,
+                    columns[upper],
+                    np.zeros(3),
+                    shifts.contrast[upper],
+                    turns=False,
+                )
+                if found is not None and (step is None or found.margin > step.margin):
+                    step = found
         return motion, step
 
     def _search(
@@ -439,8 +442,6 @@ class Look:
             if steady and found is not None and kind == "detached":
                 state.shift_mm, state.turn_deg = found.shift_mm, found.turn_deg
                 self.loose = True
-            elif steady and found is not None:
-                state.step_mm = found.shift_mm
             readings.append(self._motion_reading(kind, place, found, steady))
         return readings
 
@@ -450,8 +451,8 @@ class Look:
         where = (float(self.middle_mm[0]), float(self.middle_mm[1]), 0.0)
         if motion is None or motion.agreement < LEAST_AGREEMENT:
             return Reading(kind, place, where, None, None, "mm", "too little of the part is seen")
-        believed = self.state.shift_mm if kind == "detached" else self.state.step_mm
-        size = motion.size_mm if steady else float(np.hypot(*believed))
+        believed = float(np.hypot(*self.state.shift_mm)) if kind == "detached" else 0.0
+        size = motion.size_mm if steady else believed
         return Reading(kind, place, where, size, max(0.2, motion.sigma_mm), "mm")
 
     # -- strands ------------------------------------------------------------------------------

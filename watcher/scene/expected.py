@@ -26,7 +26,7 @@ class Stations:
     kind: npt.NDArray[np.int64]
     """Shape (n,): RIM, FOOT or UPRIGHT."""
     key: npt.NDArray[np.int64]
-    """Shape (n,): the same number for the same place of the part in every frame."""
+    """Shape (n,): the same number for the same edge of the part in every frame."""
     track: npt.NDArray[np.int64]
     """Shape (n,): the track of the solid it stands on."""
     point_mm: Array
@@ -150,11 +150,11 @@ def stations_at(
     if len(upright[0]):
         u, level = upright
         z = solid.z_mm[level]
-        key = 2 * count + u * 4096 + np.round(z / 1.0).astype(int)
         parts.append(
             (
                 np.full(len(u), UPRIGHT),
-                key,
+                # All heights of an upright edge look alike: what is new is compared with below.
+                2 * count + u,
                 u,
                 np.column_stack([solid.path_mm[level, u], z]),
                 np.tile([0.0, 0.0, 1.0], (len(u), 1)),

@@ -42,6 +42,7 @@ Bools = npt.NDArray[np.bool_]
 
 LOOSE_MM, STEPPED_MM = 0.8, 0.5
 """Motions of the part and of its upper layers that are followed once they are clear."""
+STEPPED_SHARE = 0.4
 FAR_PX = 3.0
 MOST_SIGMA_MM = 0.6
 """A lift that is known no better than this counts as not seen."""
@@ -219,10 +220,12 @@ class Look:
         motion, step = self._motions(shape, shifts, standing, growing, stations.kind == UPRIGHT)
         if step is not None and tall is not None and step.agreement < 1.25 * tall.agreement:
             step = replace(step, margin=0.0)
-        if step is not None and tall is not None and step.clear(STEPPED_MM):
+        if step is not None and tall is not None and step.clear(STEPPED_MM, STEPPED_SHARE):
             tall = None
         if motion is not None and motion.agreement < LEAST_AGREEMENT and share < 0.3:
             motion = self._search(placement, soft, shape, rows, extent, old) or motion
+        if self.loose and motion is not None:
+            self._doubt(placement, soft, shape, rows, extent, old)
         readings, growth = self._fits(measured, places, columns, placement, layer, tall)
         readings += self._motion_readings(motion, step)
         strands, outlines = self._look_for_strands(placement, bgr, seen)
@@ -366,6 +369,48 @@ class Look:
                     step = found
         return motion, step
 
+    def _doubt(
+        self,
+        placement: Placement,
+        soft: Grey,
+        shape: Field,
+        rows: npt.NDArray[np.int64],
+        extent: Bools,
+        old: Bools,
+    ) -> None:
+        """Take back that the part is loose where the picture agrees better without."""
+        state = self.state
+        trials = np.array([[*state.shift_mm, state.turn_deg], [0.0, 0.0, 0.0]])
+        moved, still = self._agreements(
+            placement, soft, shape, rows, extent, np.flatnonzero(old), trials
+        )
+        if still > LEAST_AGREEMENT and still > 1.3 * moved:
+            state.shift_mm, state.turn_deg, self.loose = np.zeros(2), 0.0, False
+
+    def _agreements(
+        self,
+        placement: Placement,
+        soft: Grey,
+        shape: Field,
+        rows: npt.NDArray[np.int64],
+        extent: Bools,
+        pick: npt.NDArray[np.int64],
+        trials: Array,
+    ) -> Array:
+        """Share of some stations that agree with each of h motions: shape (h,)."""
+        mask = self._memory.mask(rows[pick], extent[pick])
+        template = self._memory.template[rows[pick]]
+        result = np.zeros(len(trials))
+        for start in range(0, len(trials), 500):
+            block = trials[start : start + 500]
+            pixel, normal = self._moved(placement, shape, pick, block)
+            profiles = read_profiles(
+                soft, pixel.reshape(-1, 2), normal.reshape(-1, 2), HALF_PX
+            ).reshape(len(block), len(pick), -1)
+            found = vote(agreement_of(template, mask, profiles))
+            result[start : start + 500] = found.mean(axis=1)
+        return result
+
     def _search(
         self,
         placement: Placement,
@@ -377,7 +422,7 @@ class Look:
     ) -> Motion | None:
         """Look for a part that is not where it was, within 25 mm and 20 degrees."""
         pick = np.flatnonzero(old)
-        if len(pick) < 20:
+        if len(pick) < 60:
             return None
         pick = pick[np.linspace(0, len(pick) - 1, min(60, len(pick))).astype(int)]
         state = self.state
@@ -385,19 +430,9 @@ class Look:
         line, angle = np.arange(-25.0, 25.1, 2.5), np.arange(-20.0, 20.1, 5.0)
         around = np.array([(x, y, a) for a in angle for x in line for y in line])
         trials = here + np.concatenate([np.zeros((1, 3)), around])
-        mask = self._memory.mask(rows[pick], extent[pick])
-        template = self._memory.template[rows[pick]]
 
         def agree(some: Array) -> Array:
-            result = np.zeros(len(some))
-            for start in range(0, len(some), 500):
-                block = some[start : start + 500]
-                pixel, normal = self._moved(placement, shape, pick, block)
-                profiles = read_profiles(
-                    soft, pixel.reshape(-1, 2), normal.reshape(-1, 2), HALF_PX
-                ).reshape(len(block), len(pick), -1)
-                result[start : start + 500] = vote(agreement_of(template, mask, profiles)).mean(axis=1)
-            return result
+            return self._agreements(placement, soft, shape, rows, extent, pick, some)
 
         coarse = agree(trials)
         best = trials[int(np.argmax(coarse))]
@@ -431,12 +466,13 @@ class Look:
         """
         state = self.state
         readings: list[Reading] = []
-        for kind, place, found, least in (
-            ("detached", "part", motion, LOOSE_MM),
-            ("layer-step", "upper layers", step, STEPPED_MM),
-        ):
+        kinds: tuple[tuple[FaultKind, str, Motion | None, float, float], ...] = (
+            ("detached", "part", motion, LOOSE_MM, 0.6),
+            ("layer-step", "upper layers", step, STEPPED_MM, STEPPED_SHARE),
+        )
+        for kind, place, found, least, share in kinds:
             before = self._last_motion.get(kind)
-            clear = found is not None and found.clear(least)
+            clear = found is not None and found.clear(least, share)
             self._last_motion[kind] = found.shift_mm if found is not None and clear else None
             steady = clear and found is not None and _alike(before, found.shift_mm)
             if steady and found is not None and kind == "detached":

@@ -38,12 +38,18 @@ class Motion:
         """Length of the shift."""
         return float(np.hypot(*self.shift_mm))
 
-    def clear(self, least_mm: float) -> bool:
-        """Whether it is large and explains what nothing else does."""
+    def clear(self, least_mm: float, share: float = 0.6) -> bool:
+        """Whether it is large and explains what nothing else does.
+
+        Args:
+            least_mm: smallest motion that matters.
+            share: how much of its agreement must be lost without it.
+
+        """
         return (
             self.size_mm > max(least_mm, 2 * self.sigma_mm)
             and self.agreement > LEAST_AGREEMENT
-            and self.margin > 0.6 * self.agreement
+            and self.margin > share * self.agreement
         )
 
 
@@ -179,6 +185,6 @@ def lost_part(
     """
     best = int(np.argmax(agreement))
     margin = float(agreement[best] - agreement[0])
-    if agreement[best] < LEAST_AGREEMENT or margin < 0.6 * agreement[best]:
+    if agreement[best] < 0.35 or margin < 0.6 * agreement[best]:
         return None
     return trials[best], float(agreement[best]), margin

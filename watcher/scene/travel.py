@@ -67,11 +67,12 @@ class Turn:
     """Shape (n,): distance of every point from the fit."""
 
 
-def fit_turn(camera: Camera, before: Array, after: Array, start: Array | None = None, scale_px: float = 0.25) -> Turn | None:
+def fit_turn(camera: Camera, before: Array, after: Array, start: Array | None = None, scale_px: float = 0.25, settle: bool = False
+) -> Turn | None:
     """Rotation that carries ``before`` to ``after`` (both (n, 2) px), outliers kept down.
 
     Iteratively reweighted least squares with Geman-McClure weights, the scale shrinking from
-    coarse to fine. None where fewer than eight points agree.
+    coarse to fine; with ``settle`` only the fine ones, so that the fit stays beside ``start``. None where fewer than eight points agree.
     """
     if len(before) < 8:
         return None
@@ -83,7 +84,8 @@ def fit_turn(camera: Camera, before: Array, after: Array, start: Array | None = 
     weights = np.ones(len(before))
     residual = np.zeros((len(before), 2))
     jacobian = np.zeros((len(before), 2, 3))
-    for scale in (8.0, 4.0, 2.0, 1.0, 0.5, scale_px, scale_px, scale_px):
+    scales = (scale_px,) * 4 if settle else (8.0, 4.0, 2.0, 1.0, 0.5, *(scale_px,) * 3)
+    for scale in scales:
         here = turn_pixels(camera, before, turn)
         residual = after - here
         for axis in range(3):
@@ -181,10 +183,14 @@ class Room:
         if good.sum() < 8:
             return None
         moved = after.reshape(-1, 2).astype(np.float64)
-        # Gantry and head may carry more corners than the room: try staying put as well.
-        starts = (None, self._turn, np.zeros(3))
-        fits = [fit_turn(self._camera, before[good], moved[good], start) for start in starts]
-        fitted = max((f for f in fits if f is not None), key=lambda f: f.inliers, default=None)
+        # Gantry and head climb slowly and may carry more corners than the room: a camera that
+        # stays put is believed unless far more corners say that it was moved.
+        here, there = before[good], moved[good]
+        stays = fit_turn(self._camera, here, there, self._turn, settle=True)
+        turns = fit_turn(self._camera, here, there)
+        fitted = stays
+        if turns is not None and (stays is None or stays.inliers < 0.4 * turns.inliers):
+            fitted = turns
         if fitted is None:
             return None
         agree = np.zeros(len(before))

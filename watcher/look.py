@@ -43,6 +43,7 @@ Bools = npt.NDArray[np.bool_]
 LOOSE_MM, STEPPED_MM = 0.8, 0.5
 """Motions of the part and of its upper layers that are followed once they are clear."""
 STEPPED_SHARE = 0.4
+FOLLOWED_MM = 0.8
 FAR_PX = 3.0
 MOST_SIGMA_MM = 0.6
 """A lift that is known no better than this counts as not seen."""
@@ -148,7 +149,10 @@ class Look:
         )
         total = np.einsum("nj,nj->n", shape.per_mm[:, :2], moved)
         total += shape.growing * (shape.per_mm[:, 2] * state.growth_mm)
-        return total + columns @ state.lift_mm
+        # An edge that still grows is drawn anew each layer: small lifts of it are not followed, or
+        # noise would carry its template away for good.
+        plain = np.where(state.lift_mm > FOLLOWED_MM, state.lift_mm, 0.0)
+        return total + np.where(shape.growing, columns @ plain, columns @ state.lift_mm)
 
     # -- one frame ----------------------------------------------------------------------------
 
@@ -273,7 +277,7 @@ class Look:
             )
         about = (growth.height_mm, 0.2) if growth is not None and odd else (0.0, max(0.05, slack))
         z = float(self._solid.z_mm[layer])
-        pose = min(0.1 + 0.03 * z, 0.6)
+        pose = min(0.1 + 0.06 * z, 1.0)
         lifts = fit_lifts(measured, columns, placement.sigma_px, about, pose)
         values = lifts.value[LIFTS_FROM:]
         sigma = lifts.sigma()[LIFTS_FROM:]

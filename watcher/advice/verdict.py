@@ -20,8 +20,8 @@ RANK: tuple[FaultKind, ...] = (
 has lifted corners, and where strands lie about nothing grows."""
 
 LEAST: dict[FaultKind, float] = {
-    "corner-lift": 0.45,
-    "overhang-curl": 0.45,
+    "corner-lift": 0.5,
+    "overhang-curl": 0.5,
     "spaghetti": 60.0,
     "detached": 1.0,
     "layer-step": 0.6,

@@ -10,6 +10,7 @@ from watcher.advice.verdict import LEAST, RANK, advise, budding, grown
 from watcher.records import Suspicion
 
 TIMES = [60.0 * i for i in range(100)]
+LEAST_LIFT = LEAST["corner-lift"]
 LAYERS = [1 + i // 2 for i in range(100)]
 
 
@@ -21,9 +22,7 @@ def suspicion(kind="corner-lift", strength=12.0, amount=1.5, sigma=0.2, **more):
         "began_index": 40,
         "unit": "mm",
     }
-    return Suspicion(
-        kind=kind, strength=strength, amount=amount, sigma=sigma, **{**fields, **more}
-    )
+    return Suspicion(kind=kind, strength=strength, amount=amount, sigma=sigma, **{**fields, **more})
 
 
 def advice(*suspicions, before=None, watched=4, seen=4):
@@ -57,10 +56,11 @@ def test_enough_evidence_of_enough_lift_stops():
         ({}, True),
         ({"strength": 9.0}, True),
         ({"strength": 8.99}, False),
-        ({"amount": 0.45, "sigma": 0.1}, True),
-        ({"amount": 0.44, "sigma": 0.05}, False),  # nobody would throw it away for that
-        ({"amount": 0.6, "sigma": 0.22}, True),  # 0.6 - 1.64 x 0.22 = 0.239 mm
-        ({"amount": 0.6, "sigma": 0.24}, False),  # 0.6 - 1.64 x 0.24 = 0.206 mm < 0.45 / 2
+        ({"amount": LEAST_LIFT, "sigma": 0.1}, True),
+        ({"amount": LEAST_LIFT - 0.01, "sigma": 0.05}, False),  # nobody would throw it away
+        # 95 % sure of half the least amount: 1.64 sigma below what was read.
+        ({"amount": 0.6, "sigma": (0.6 - LEAST_LIFT / 2) / 1.65}, True),
+        ({"amount": 0.6, "sigma": (0.6 - LEAST_LIFT / 2) / 1.63}, False),
         ({"kind": "cannot-see", "strength": 99.0, "amount": 99.0}, False),
     ],
 )
@@ -73,9 +73,9 @@ def test_what_it_takes_to_stop(change, stops):
 @pytest.mark.parametrize(
     ("change", "looks"),
     [
-        ({"strength": 5.4, "amount": 0.28}, True),
-        ({"strength": 5.3, "amount": 0.28}, False),
-        ({"strength": 5.4, "amount": 0.26}, False),
+        ({"strength": 5.41, "amount": 0.61 * LEAST_LIFT}, True),
+        ({"strength": 5.39, "amount": 0.61 * LEAST_LIFT}, False),
+        ({"strength": 5.41, "amount": 0.59 * LEAST_LIFT}, False),
         ({"kind": "cannot-see", "strength": 9.0, "amount": 9.0, "sigma": 0.0}, True),
         ({"kind": "cannot-see", "strength": 8.0, "amount": 8.0, "sigma": 0.0}, False),
     ],
@@ -142,9 +142,7 @@ def test_a_part_that_stopped_growing_among_strands_is_told_as_strands():
 @settings(derandomize=True)
 @given(
     st.lists(
-        st.tuples(
-            st.sampled_from(RANK), st.floats(0, 40), st.floats(0, 500), st.floats(0.01, 5)
-        ),
+        st.tuples(st.sampled_from(RANK), st.floats(0, 40), st.floats(0, 500), st.floats(0.01, 5)),
         max_size=6,
     )
 )

@@ -29,7 +29,14 @@ from watcher.measure.edges import (
 )
 from watcher.measure.field import Field, neighbours, vote
 from watcher.measure.growth import Growth, growth_over_clock
-from watcher.measure.lift import LIFTS_FROM, REACHES_MM, USUAL_REACH, fit_lifts, lift_columns, reach_costs
+from watcher.measure.lift import (
+    LIFTS_FROM,
+    REACHES_MM,
+    USUAL_REACH,
+    fit_lifts,
+    lift_columns,
+    reach_costs,
+)
 from watcher.measure.picture import noise_of
 from watcher.measure.strands import StrandMap, strand_signal
 from watcher.records import Array, FaultKind, Outline, Picture, Reading
@@ -74,7 +81,9 @@ class Looked:
 class Look:
     """Measures the part in frame after frame against toolpath and its own past."""
 
-    def __init__(self, solid: Solid, corners: list[Corner], names: list[str], placer: Placer, parked: bool) -> None:
+    def __init__(
+        self, solid: Solid, corners: list[Corner], names: list[str], placer: Placer, parked: bool
+    ) -> None:
         self._solid = solid
         self.corners = corners
         self.names = names
@@ -97,7 +106,9 @@ class Look:
 
     # -- geometry of the frame ---------------------------------------------------------------
 
-    def _geometry(self, placement: Placement, stations: Stations, layer: int) -> tuple[Field, Array, Bools, Array]:
+    def _geometry(
+        self, placement: Placement, stations: Stations, layer: int
+    ) -> tuple[Field, Array, Bools, Array]:
         """Where each station should be, across which line it is read and how far."""
         camera, offset = placement.camera, placement.offset_mm
         solid = self._solid
@@ -152,7 +163,8 @@ class Look:
         # An edge that still grows is drawn anew each layer: small lifts of it are not followed, or
         # noise would carry its template away for good.
         plain = np.where(state.lift_mm > FOLLOWED_MM, state.lift_mm, 0.0)
-        return total + np.where(shape.growing, columns @ plain, columns @ state.lift_mm)
+        lifted = np.where(shape.growing, columns @ plain, columns @ state.lift_mm)
+        return np.asarray(total + lifted, dtype=np.float64)
 
     # -- one frame ----------------------------------------------------------------------------
 
@@ -179,7 +191,7 @@ class Look:
         reaches = np.array([REACHES_MM[i] for i in self.state.reach])
         columns = lift_columns(shape, places, reaches)
         predicted = self._predicted(shape, columns)
-        soft = cv2.GaussianBlur(grey, (0, 0), 0.8)
+        soft = cv2.GaussianBlur(grey, (0, 0), 0.8).astype(np.float32)
         expected_px = shape.pixel + shape.normal * predicted[:, None]
         profiles = read_profiles(soft, expected_px, shape.normal, HALF_PX + REACH_PX)
         rows = self._memory.rows(stations.key)
@@ -248,7 +260,13 @@ class Look:
         return Looked(tuple(readings), tuple(outlines), growth, share)
 
     def _fits(
-        self, measured: Field, places: list[tuple[float, float, float]], columns: Array, placement: Placement, layer: int, growth: Growth | None
+        self,
+        measured: Field,
+        places: list[tuple[float, float, float]],
+        columns: Array,
+        placement: Placement,
+        layer: int,
+        growth: Growth | None,
     ) -> tuple[list[Reading], float | None]:
         assert placement.time is not None
         readings: list[Reading] = []
@@ -503,13 +521,21 @@ class Look:
         grid = bed.points_mm.reshape(*bed.shape, 3)
         printed = np.zeros(bed.shape, dtype=np.uint8)
         corner = grid[0, 0, :2]
-        for rings in self._solid.rings_mm[:: max(1, len(self._solid.rings_mm) // 40)] + self._solid.rings_mm[:2]:
+        for rings in (
+            self._solid.rings_mm[:: max(1, len(self._solid.rings_mm) // 40)]
+            + self._solid.rings_mm[:2]
+        ):
             for ring in rings:
                 cells = np.round((ring - corner) / bed.step_mm).astype(np.int32)
                 cv2.fillPoly(printed, [cells], 1)
         far = cv2.distanceTransform((printed == 0).astype(np.uint8), cv2.DIST_L2, 5) * bed.step_mm
         w, d = bed.size_mm
-        on_bed = (grid[..., 0] > 2) & (grid[..., 0] < w - 2) & (grid[..., 1] > 2) & (grid[..., 1] < d - 2)
+        on_bed = (
+            (grid[..., 0] > 2)
+            & (grid[..., 0] < w - 2)
+            & (grid[..., 1] > 2)
+            & (grid[..., 1] < d - 2)
+        )
         return np.asarray((far > 2.5) & (far < 60) & on_bed)
 
     def _look_for_strands(
@@ -543,12 +569,18 @@ class Look:
             middle = np.median(bed.points_mm[standing], axis=0)
             place = (float(middle[0]), float(middle[1]), 0.0)
         if area < 0.1 * float(self._region.sum()) * bed.step_mm**2:
-            return [Reading("spaghetti", "bed", None, None, None, "mm", "the bed round the part is hidden")], outlines
+            return [
+                Reading(
+                    "spaghetti", "bed", None, None, None, "mm", "the bed round the part is hidden"
+                )
+            ], outlines
         return [Reading("spaghetti", "bed", place, length, 4.0 + 0.1 * length, "mm")], outlines
 
     # -- pictures -----------------------------------------------------------------------------
 
-    def _drawn(self, stations: Stations, shape: Field, found_px: Array, found: Bools) -> list[Outline]:
+    def _drawn(
+        self, stations: Stations, shape: Field, found_px: Array, found: Bools
+    ) -> list[Outline]:
         outlines = []
         for kind, name in ((RIM, "rim"), (FOOT, "foot"), (UPRIGHT, "upright")):
             chosen = stations.kind == kind

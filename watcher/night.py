@@ -34,7 +34,9 @@ def corner_names(camera: Camera, corners: list[Corner]) -> list[str]:
     middle = camera.project(np.array([[*((flat.min(axis=0) + flat.max(axis=0)) / 2), 0.0]]))[0]
     names: list[str] = []
     for corner, (x, y) in zip(corners, pixels, strict=True):
-        name = f"{'front' if y > middle[1] else 'back'} {'right' if x > middle[0] else 'left'} corner"
+        name = (
+            f"{'front' if y > middle[1] else 'back'} {'right' if x > middle[0] else 'left'} corner"
+        )
         if corner.overhang:
             name = f"{name} at {corner.place_mm[2]:.0f} mm"
         same = sum(n == name or n.startswith(f"{name} (") for n in names)
@@ -127,7 +129,13 @@ class Night:
         self._blind += 1
         readings = tuple(
             Reading(
-                "overhang-curl" if c.overhang else "corner-lift", n, c.place_mm, None, None, "mm", why
+                "overhang-curl" if c.overhang else "corner-lift",
+                n,
+                c.place_mm,
+                None,
+                None,
+                "mm",
+                why,
             )
             for c, n in zip(self._corners, self._names, strict=True)
         )

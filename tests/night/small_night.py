@@ -164,4 +164,3 @@ class SmallNight:
             picture = picture + self._rng.normal(scale=1.5, size=picture.shape)
             bgr = np.clip(np.round(picture), 0, 255).astype(np.uint8)
             yield Frame(i, f"{i:05d}.jpg", layers * LAYER_S * PACE, bgr)
-

@@ -101,8 +101,10 @@ def test_what_is_drawn_over_the_picture_lies_on_the_parts_edges(quiet):
     camera = night_camera()
     height = LAYER_MM * LAYERS_A_FRAME * FRAMES
     ring = np.concatenate(
-        [a + np.linspace(0, 1, 200)[:, None] * (b - a)
-         for a, b in zip(BOX, np.roll(BOX, -1, axis=0), strict=True)]
+        [
+            a + np.linspace(0, 1, 200)[:, None] * (b - a)
+            for a, b in zip(BOX, np.roll(BOX, -1, axis=0), strict=True)
+        ]
     )
     rim = camera.project(np.column_stack([ring, np.full(len(ring), height)]))
     (outline,) = (o for o in quiet[-1].outlines if (o.role, o.place) == ("measured", "rim"))

@@ -164,9 +164,7 @@ def test_points_that_no_camera_above_the_bed_sees_are_told():
     true = usual_camera()
     pixels = np.array([p.pixel for p in setup_for(true).bed_points])
     corners = [(0.0, 0.0), (0.0, BED[1]), BED, (BED[0], 0.0)]
-    points = tuple(
-        BedPoint(tuple(map(float, p)), c) for p, c in zip(pixels, corners, strict=True)
-    )
+    points = tuple(BedPoint(tuple(map(float, p)), c) for p, c in zip(pixels, corners, strict=True))
     setup = Setup(SIZE, BED, "bed-y", False, points)
     with pytest.raises(BadSetup, match="Click them again"):
         camera_from_points(setup)

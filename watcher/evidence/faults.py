@@ -48,6 +48,7 @@ class Faults:
 
         """
         suspicions: list[Suspicion] = []
+        suspicion: Suspicion | None
         better: list[Reading] = []
         loss = 1.0 + (max(0.0, 0.55 - trust) / 0.12) ** 2
         for reading in readings:

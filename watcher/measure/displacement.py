@@ -20,6 +20,7 @@ BLOCKS = 6
 LEAST_AGREEMENT = 0.2
 """Share of the edges that must agree before anything is said of a motion."""
 
+
 @dataclass(frozen=True)
 class Motion:
     """A motion in the plane of the bed that edges have in common."""

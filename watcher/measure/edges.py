@@ -72,7 +72,12 @@ def read_profiles(
         x = (pixel[:, :1] + side * along[:, :1] + reach * normal[:, :1]).astype(np.float32)
         y = (pixel[:, 1:] + side * along[:, 1:] + reach * normal[:, 1:]).astype(np.float32)
         total += cv2.remap(
-            picture, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=float("nan")
+            picture,
+            x,
+            y,
+            cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_CONSTANT,
+            borderValue=float("nan"),
         )
     return total / 3.0
 
@@ -149,7 +154,12 @@ def shifts_against(
     good = inside & (middle > 0.3) & ~gone & (count >= 6)
     gain = (size[row, c] + floor) / (length + floor)
     return Shifts(
-        value, np.where(good, sigma, np.inf), middle, gain, mean, np.where(count >= 6, length / np.sqrt(safe), 0)
+        value,
+        np.where(good, sigma, np.inf),
+        middle,
+        gain,
+        mean,
+        np.where(count >= 6, length / np.sqrt(safe), 0),
     )
 
 
@@ -192,7 +202,9 @@ class Memory:
         """Samples that count now and were seen before."""
         return extent & (self.samples[rows] >= 1)
 
-    def learn(self, rows: Ints, profiles: Array, extent: Bools, like: Bools, settled: Bools) -> None:
+    def learn(
+        self, rows: Ints, profiles: Array, extent: Bools, like: Bools, settled: Bools
+    ) -> None:
         """Take new profiles in.
 
         Args:

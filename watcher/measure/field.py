@@ -100,13 +100,16 @@ def fit(
     residual = target - scaled @ value
     for _ in range(6):
         normal = (scaled * weight[:, None]).T @ scaled + np.diag(inverse)
-        value = np.linalg.solve(normal, (scaled * weight[:, None]).T @ target + inverse * centre)
+        value = np.asarray(
+            np.linalg.solve(normal, (scaled * weight[:, None]).T @ target + inverse * centre),
+            dtype=np.float64,
+        )
         residual = target - scaled @ value
         weight = 1 / (1 + (residual / CAUCHY) ** 2)
     total = float(weight.sum())
     misfit = float(np.sqrt(np.sum(weight * residual**2) / total)) if total > 0 else 0.0
     cost = float(np.sum(CAUCHY**2 * np.log1p((residual / CAUCHY) ** 2)))
-    covariance = np.linalg.inv(normal) * max(1.0, misfit**2)
+    covariance = np.asarray(np.linalg.inv(normal) * max(1.0, misfit**2), dtype=np.float64)
     return Fit(value, covariance, weight, misfit, cost)
 
 

@@ -36,7 +36,8 @@ def _line_kernel(angle: float) -> Grey:
 
 
 _KERNELS = tuple(
-    (_line_kernel(np.pi * step / DIRECTIONS), np.pi * step / DIRECTIONS) for step in range(DIRECTIONS)
+    (_line_kernel(np.pi * step / DIRECTIONS), np.pi * step / DIRECTIONS)
+    for step in range(DIRECTIONS)
 )
 
 
@@ -140,7 +141,10 @@ class StrandMap:
             fresh = self._looked < 8
             self._usual += np.where(fresh, rate * (old_line - self._usual), 0).astype(np.float32)
             self._looked += old_seen
-        hits = np.sum([cv2.dilate(a.astype(np.uint8), np.ones((3, 3), np.uint8)) for a, _ in self._recent], axis=0)
+        hits = np.sum(
+            [cv2.dilate(a.astype(np.uint8), np.ones((3, 3), np.uint8)) for a, _ in self._recent],
+            axis=0,
+        )
         looks = np.sum([b for _, b in self._recent], axis=0)
         usual = cv2.dilate((self._usual > 0.2).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
         known = self._looked >= 1
@@ -154,7 +158,9 @@ class StrandMap:
 
 def _long_pieces(standing: Bools, least: int = 5) -> Bools:
     """Connected pieces of at least so many cells; single specks are noise."""
-    count, label, stats, _ = cv2.connectedComponentsWithStats(standing.astype(np.uint8), connectivity=8)
+    count, label, stats, _ = cv2.connectedComponentsWithStats(
+        standing.astype(np.uint8), connectivity=8
+    )
     keep = np.zeros(count, dtype=bool)
     keep[1:] = stats[1:, cv2.CC_STAT_AREA] >= least
     return np.asarray(keep[label])

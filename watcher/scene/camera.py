@@ -1,4 +1,4 @@
-"""Camera: from four clicked points on the bed to where any point of the machine falls in the picture.
+"""Camera: from four clicked bed points to where any point of the machine falls in the picture.
 
 The lens is a pinhole with one radial term (Brown 1966, OpenCV's ``k1``), square pixels and its
 axis through the middle of the picture; so four points of a plane settle pose and focal length
@@ -66,9 +66,9 @@ class Camera:
     def ground(self, pixels: Array, z_mm: float) -> Array:
         """Points of the plane at ``z_mm`` seen in pixels: shape (n, 2) px to (n, 2) mm."""
         pixels = np.asarray(pixels, dtype=np.float64).reshape(-1, 1, 2)
-        flat = cv2.undistortPoints(
-            pixels, self.matrix, np.array([self.k1, 0.0, 0.0, 0.0])
-        ).reshape(-1, 2)
+        flat = cv2.undistortPoints(pixels, self.matrix, np.array([self.k1, 0.0, 0.0, 0.0])).reshape(
+            -1, 2
+        )
         rotation, _ = cv2.Rodrigues(self.rotation_vector)
         rays = np.column_stack([flat, np.ones(len(flat))]) @ rotation
         eye = self.position_mm
@@ -115,8 +115,10 @@ def camera_from_points(setup: Setup) -> Camera:
     width, height = setup.frame_size
     pixels = np.array([p.pixel for p in setup.bed_points], dtype=np.float64)
     points = np.array(
-        [[*p.bed_mm, -setup.bed_points_z_mm if setup.bed_motion == "bed-z" else 0.0]
-         for p in setup.bed_points],
+        [
+            [*p.bed_mm, -setup.bed_points_z_mm if setup.bed_motion == "bed-z" else 0.0]
+            for p in setup.bed_points
+        ],
         dtype=np.float64,
     )
     flat = points - [0, 0, points[0, 2]]
@@ -137,7 +139,7 @@ def camera_from_points(setup: Setup) -> Camera:
             turn, _ = cv2.Rodrigues(rotation)
             shifted = translation.ravel() - turn @ np.array([0, 0, points[0, 2]])
             candidate = replace(
-                guess, rotation_vector=rotation.ravel(), translation_mm=shifted
+                guess, rotation_vector=rotation.ravel().astype(np.float64), translation_mm=shifted
             )
             if candidate.position_mm[2] <= 0:
                 continue

@@ -100,9 +100,9 @@ class LayerClock:
         nominal = float(np.interp(z_mm, self._z, middles))
         index = int(np.clip(np.searchsorted(self._z, z_mm), 0, self.layers - 1))
         speed = self._step(index) / max(self._ends[index] - self._starts[index], 1e-3)
-        spread_s = np.hypot(sigma_mm / max(speed, 1e-6), 0.3 * (self._ends[index] - self._starts[index]))
+        spread_s = np.hypot(
+            sigma_mm / max(speed, 1e-6), 0.3 * (self._ends[index] - self._starts[index])
+        )
         if nominal < 60 or nominal <= 3 * spread_s:
             return
         self._update(elapsed_s / nominal, float((elapsed_s / nominal * spread_s / nominal) ** 2))
-
-

@@ -86,7 +86,12 @@ def _pixels(camera: Camera, ring: Array, z: float, offset_mm: Array) -> Array:
 
 
 def _draw_walls(
-    camera: Camera, seen: npt.NDArray[np.float32], ring: Array, low: float, high: float, offset: Array
+    camera: Camera,
+    seen: npt.NDArray[np.float32],
+    ring: Array,
+    low: float,
+    high: float,
+    offset: Array,
 ) -> None:
     eye = camera.position_mm - offset
     following = np.roll(ring, -1, axis=0)
@@ -97,7 +102,9 @@ def _draw_walls(
     a, b = _pixels(camera, ring, low, offset), _pixels(camera, ring, high, offset)
     quads = np.stack([a, np.roll(a, -1, axis=0), np.roll(b, -1, axis=0), b], axis=1)
     for quad in quads[facing]:
-        cv2.fillConvexPoly(seen, np.round(quad * 16).astype(np.int32), (low + high) / 2, cv2.LINE_8, 4)
+        cv2.fillConvexPoly(
+            seen, np.round(quad * 16).astype(np.int32), (low + high) / 2, cv2.LINE_8, 4
+        )
 
 
 def _draw_top(
@@ -116,7 +123,7 @@ def stations_at(
     camera: Camera, solid: Solid, layer: int, offset_mm: Array, seen: npt.NDArray[np.float32]
 ) -> Stations:
     """Places on the visible edges of the part when ``layer`` (an index) is done."""
-    tracks = np.flatnonzero((solid.first <= layer))
+    tracks = np.flatnonzero(solid.first <= layer)
     top = np.minimum(solid.last[tracks], layer)
     count = len(solid.first)
     eye = camera.position_mm - offset_mm
@@ -161,7 +168,9 @@ def stations_at(
                 np.zeros(len(u), dtype=bool),
             )
         )
-    kind, key, track, point, along, grow = (np.concatenate(column) for column in zip(*parts, strict=True))
+    kind, key, track, point, along, grow = (
+        np.concatenate(column) for column in zip(*parts, strict=True)
+    )
     visible = _visible(camera, point, offset_mm, seen)
     return Stations(
         kind[visible], key[visible], track[visible], point[visible], along[visible], grow[visible]
@@ -215,4 +224,4 @@ def _visible(
             y = np.clip(pixel[:, 1] + dy, 0, height - 1)
             here = seen[y, x]
             ok |= (here >= 0) & (np.abs(here - point[:, 2]) < 1.6)
-    return inside & ok
+    return np.asarray(inside & ok)

@@ -66,7 +66,7 @@ class Placer:
         box = np.array([[-15, -15, 0], [w + 15, -15, 0], [w + 15, d + 15, 0], [-15, d + 15, 0.0]])
         shifts = (-d / 2, 0.0, d / 2) if self._setup.bed_motion == "bed-y" else (0.0,)
         for shift in shifts:
-            moved = self._camera.project(box + [0, shift, 0])
+            moved = self._camera.project(box + np.array([0.0, shift, 0.0]))
             cv2.fillConvexPoly(mask, np.round(moved).astype(np.int32), 1)
         return mask > 0
 
@@ -83,7 +83,7 @@ class Placer:
         """
         time = self._clock.read(elapsed_s) if self._clock else None
         flat = local_contrast(grey)
-        picture = cv2.GaussianBlur(flat.astype(np.float32), (0, 0), 0.7)
+        picture = cv2.GaussianBlur(flat.astype(np.float32), (0, 0), 0.7).astype(np.float32)
         first = self._room is None
         if self._room is None:
             self._room = Room(self._camera, grey, flat, self._moving())

@@ -44,9 +44,6 @@ class Solid:
     """The rings of each layer."""
 
 
-
-
-
 def _resample(ring: Array) -> tuple[Array, Array]:
     """Places along a closed ring and the unit tangents there; corners are kept."""
     following = np.roll(ring, -1, axis=0)
@@ -115,8 +112,7 @@ def footprint_index(toolpath: Toolpath) -> int:
 def same_rings(a: tuple[Array, ...], b: tuple[Array, ...]) -> bool:
     """Whether two layers have the same outline, number for number."""
     return len(a) == len(b) and all(
-        p.shape == q.shape and bool(np.allclose(p, q, atol=1e-6))
-        for p, q in zip(a, b, strict=True)
+        p.shape == q.shape and bool(np.allclose(p, q, atol=1e-6)) for p, q in zip(a, b, strict=True)
     )
 
 
@@ -207,7 +203,9 @@ class Corner:
     sharpness_deg: float
 
 
-def outline_corners(ring: Array, span_mm: float = 8.0, least_deg: float = 40.0) -> list[tuple[int, float]]:
+def outline_corners(
+    ring: Array, span_mm: float = 8.0, least_deg: float = 40.0
+) -> list[tuple[int, float]]:
     """Convex corners of a closed ring: index into the ring and turn in degrees.
 
     The turn is taken between the directions ``span_mm`` before and after, so that a rounded
@@ -223,7 +221,9 @@ def outline_corners(ring: Array, span_mm: float = 8.0, least_deg: float = 40.0) 
 
     def at(distance: Array) -> Array:
         d = np.mod(distance, total)
-        return np.column_stack([np.interp(d, along, closed[:, 0]), np.interp(d, along, closed[:, 1])])
+        return np.column_stack(
+            [np.interp(d, along, closed[:, 0]), np.interp(d, along, closed[:, 1])]
+        )
 
     # Stations at the ring's own points and at every millimetre between them.
     s = np.unique(np.concatenate([along[:-1], np.arange(0, total, 1.0)]))
@@ -251,7 +251,9 @@ def _inside(point: Array, rings: tuple[Array, ...], margin_mm: float) -> bool:
     """Whether a point lies inside the rings, or within the margin outside them."""
     value = -np.inf
     for ring in rings:
-        signed = cv2.pointPolygonTest(ring.astype(np.float32).reshape(-1, 1, 2), tuple(map(float, point)), True)
+        signed = cv2.pointPolygonTest(
+            ring.astype(np.float32).reshape(-1, 1, 2), tuple(map(float, point)), True
+        )
         value = max(value, float(signed))
     return value > -margin_mm
 

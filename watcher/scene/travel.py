@@ -38,7 +38,7 @@ def turned(camera: Camera, turn: Array) -> Camera:
     vector, _ = cv2.Rodrigues(delta @ base)
     return replace(
         camera,
-        rotation_vector=vector.ravel(),
+        rotation_vector=vector.ravel().astype(np.float64),
         translation_mm=delta @ camera.translation_mm,
     )
 
@@ -47,12 +47,19 @@ def turn_pixels(camera: Camera, pixels: Array, turn: Array) -> Array:
     """Where far points move when the camera turns: shape (n, 2) px to (n, 2) px."""
     cx, cy = camera.centre_px
     rays = np.column_stack(
-        [(pixels[:, 0] - cx) / camera.focal_px, (pixels[:, 1] - cy) / camera.focal_px, np.ones(len(pixels))]
+        [
+            (pixels[:, 0] - cx) / camera.focal_px,
+            (pixels[:, 1] - cy) / camera.focal_px,
+            np.ones(len(pixels)),
+        ]
     )
     delta, _ = cv2.Rodrigues(np.asarray(turn, dtype=np.float64))
     moved = rays @ delta.T
     return np.column_stack(
-        [moved[:, 0] / moved[:, 2] * camera.focal_px + cx, moved[:, 1] / moved[:, 2] * camera.focal_px + cy]
+        [
+            moved[:, 0] / moved[:, 2] * camera.focal_px + cx,
+            moved[:, 1] / moved[:, 2] * camera.focal_px + cy,
+        ]
     )
 
 
@@ -67,12 +74,19 @@ class Turn:
     """Shape (n,): distance of every point from the fit."""
 
 
-def fit_turn(camera: Camera, before: Array, after: Array, start: Array | None = None, scale_px: float = 0.25, settle: bool = False
+def fit_turn(
+    camera: Camera,
+    before: Array,
+    after: Array,
+    start: Array | None = None,
+    scale_px: float = 0.25,
+    settle: bool = False,
 ) -> Turn | None:
     """Rotation that carries ``before`` to ``after`` (both (n, 2) px), outliers kept down.
 
     Iteratively reweighted least squares with Geman-McClure weights, the scale shrinking from
-    coarse to fine; with ``settle`` only the fine ones, so that the fit stays beside ``start``. None where fewer than eight points agree.
+    coarse to fine; with ``settle`` only the fine ones, so that the fit stays beside
+    ``start``. None where fewer than eight points agree.
     """
     if len(before) < 8:
         return None
@@ -99,7 +113,7 @@ def fit_turn(camera: Camera, before: Array, after: Array, start: Array | None = 
         old, _ = cv2.Rodrigues(turn)
         extra, _ = cv2.Rodrigues(change)
         vector, _ = cv2.Rodrigues(extra @ old)
-        turn = vector.ravel()
+        turn = vector.ravel().astype(np.float64)
     distance = np.hypot(*residual.T)
     good = distance < 3 * scale_px
     count = int(good.sum())
@@ -168,7 +182,9 @@ class Room:
             self._turn = found.vector
         return found
 
-    def _follow(self, flat: npt.NDArray[np.uint8], before: Array, use: npt.NDArray[np.bool_], guess: Array) -> Turn | None:
+    def _follow(
+        self, flat: npt.NDArray[np.uint8], before: Array, use: npt.NDArray[np.bool_], guess: Array
+    ) -> Turn | None:
         after, ok, _ = cv2.calcOpticalFlowPyrLK(
             self._flat,
             flat,
@@ -201,7 +217,7 @@ class Room:
 
     def _search(self, flat: npt.NDArray[np.uint8]) -> Array | None:
         """A knocked camera: find the room again by its features (ORB, Rublee et al. 2011)."""
-        orb = cv2.ORB_create(1200)
+        orb = cv2.ORB.create(1200)
         a, da = orb.detectAndCompute(self._flat, None)
         b, db = orb.detectAndCompute(flat, None)
         if da is None or db is None or len(a) < 12 or len(b) < 12:
@@ -238,9 +254,7 @@ class Bed:
 
     MARGIN_MM = 10.0
 
-    def __init__(
-        self, setup: Setup, part_mm: tuple[Array, ...] = (), step_mm: float = 1.0
-    ) -> None:
+    def __init__(self, setup: Setup, part_mm: tuple[Array, ...] = (), step_mm: float = 1.0) -> None:
         """Lay out the grid.
 
         Args:
@@ -320,7 +334,8 @@ class Bed:
         else:
             # A sinking bed moves along its own lines of sight: slopes in both directions count.
             slope = np.hypot(
-                cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=3), cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3)
+                cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=3),
+                cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3),
             )
         slope[(self._count < 1) | ~self._away] = 0
         # Half of a bed is plain: what stands out against that is an edge, a clip, a print.
@@ -343,13 +358,22 @@ class Bed:
         self._trust = np.ones(len(self._chosen))
 
     def _residual(
-        self, camera: Camera, picture: Grey, offset_mm: Array, blocked: npt.NDArray[np.bool_], pick: npt.NDArray[np.int64]
+        self,
+        camera: Camera,
+        picture: Grey,
+        offset_mm: Array,
+        blocked: npt.NDArray[np.bool_],
+        pick: npt.NDArray[np.int64],
     ) -> tuple[Array, npt.NDArray[np.bool_]]:
         places = self.points_mm[self._chosen[pick]] + offset_mm
         pixels = camera.project(places).astype(np.float32)
         value = cv2.remap(
-            picture, pixels[:, 0].reshape(-1, 1), pixels[:, 1].reshape(-1, 1), cv2.INTER_LINEAR,
-            borderMode=cv2.BORDER_CONSTANT, borderValue=float("nan"),
+            picture,
+            pixels[:, 0].reshape(-1, 1),
+            pixels[:, 1].reshape(-1, 1),
+            cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_CONSTANT,
+            borderValue=float("nan"),
         ).ravel()
         x = np.clip(np.round(pixels[:, 0]).astype(int), 0, picture.shape[1] - 1)
         y = np.clip(np.round(pixels[:, 1]).astype(int), 0, picture.shape[0] - 1)
@@ -389,7 +413,7 @@ class Bed:
         if reach_mm is not None:
             pick = np.argsort(-self._slope * self._trust)[:900]
             value = self._value[pick] - 128
-            blurred = cv2.GaussianBlur(picture, (0, 0), 1.2)
+            blurred = cv2.GaussianBlur(picture, (0, 0), 1.2).astype(np.float32)
             trials = np.arange(reach_mm[0], reach_mm[1] + 1e-9, 1.0)
             scores = np.zeros(len(trials))
             for i, trial in enumerate(trials):

@@ -50,7 +50,8 @@ Bools = npt.NDArray[np.bool_]
 LOOSE_MM, STEPPED_MM = 0.8, 0.5
 """Motions of the part and of its upper layers that are followed once they are clear."""
 STEPPED_SHARE = 0.4
-FOLLOWED_MM = 0.8
+FOLLOWED_MM = 0.5
+PENDING_MM = 0.2
 FAR_PX = 3.0
 MOST_SIGMA_MM = 0.6
 """A lift that is known no better than this counts as not seen."""
@@ -101,6 +102,7 @@ class Look:
         self._strands = StrandMap(placer.bed.shape, placer.bed.step_mm)
         self._region = self._strand_region()
         self.loose = False
+        self._raised = np.zeros(count)
         self._odd_growth = 0.0
         self._last_motion: dict[str, Array | None] = {}
 
@@ -253,7 +255,12 @@ class Look:
         where = shape.pixel + shape.normal * again[:, None]
         fresh = read_profiles(soft, where, shape.normal, HALF_PX)
         # What was found well away from where it is believed to be would only smear the template.
-        pick = np.flatnonzero(wide & ~(like & (np.abs(shifts.value_px) > 1.5)))
+        # Nor is an edge learnt that still grows beside a corner whose lift is not yet clear.
+        pending = (self._raised > PENDING_MM) & (self.state.lift_mm <= FOLLOWED_MM)
+        share_here = np.abs(columns) > 0.1 * np.abs(shape.per_mm[:, 2:])
+        unclear = stations.growing & (share_here & pending).any(axis=1)
+        strange = like & (np.abs(shifts.value_px) > 1.5)
+        pick = np.flatnonzero(wide & ~strange & ~unclear)
         self._memory.learn(
             rows[pick], fresh[pick], extent[pick], like[pick], ~stations.growing[pick]
         )
@@ -309,6 +316,7 @@ class Look:
                 continue
             kind: FaultKind = "overhang-curl" if corner.overhang else "corner-lift"
             readings.append(Reading(kind, name, corner.place_mm, value, error, "mm"))
+            self._raised[k] = value
             if not self.loose:
                 self._follow_lift(k, value, error)
         return readings, growth.height_mm if growth is not None and seen_growing else None

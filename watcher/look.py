@@ -36,6 +36,7 @@ from watcher.measure.lift import (
     fit_lifts,
     lift_columns,
     reach_costs,
+    side_disagreement,
 )
 from watcher.measure.picture import noise_of
 from watcher.measure.strands import StrandMap, strand_signal
@@ -51,7 +52,7 @@ LOOSE_MM, STEPPED_MM = 0.8, 0.5
 """Motions of the part and of its upper layers that are followed once they are clear."""
 STEPPED_SHARE = 0.4
 FOLLOWED_MM = 0.5
-PENDING_MM = 0.2
+PENDING_MM = 0.35
 FAR_PX = 3.0
 MOST_SIGMA_MM = 0.6
 """A lift that is known no better than this counts as not seen."""
@@ -308,7 +309,8 @@ class Look:
         sigma = lifts.sigma()[LIFTS_FROM:]
         self._learn_reach(measured, columns, places, values, placement.sigma_px, about, pose)
         for k, (corner, name) in enumerate(zip(self.corners, self.names, strict=True)):
-            value, error = float(values[k]), float(sigma[k])
+            apart = side_disagreement(measured, columns, lifts, k)
+            value, error = float(values[k]), float(np.hypot(sigma[k], apart))
             near = np.abs(columns[:, k]) > 0.15 * np.abs(measured.per_mm[:, 2]) + 1e-6
             found = int((near & use).sum())
             if error > MOST_SIGMA_MM or found < 5 or found < 0.25 * near.sum():

@@ -57,6 +57,49 @@ def smooth_columns(field: Field) -> Array:
     return np.column_stack([nx, ny, nx * x, nx * y, ny * x, ny * y]) * on[:, None]
 
 
+def lift_design(field: Field, columns: Array) -> Array:
+    """Design matrix of :func:`fit_lifts`: shape (n, 9 + c)."""
+    return np.column_stack(
+        [field.normal, field.per_mm[:, 2] * field.growing, smooth_columns(field), columns]
+    )
+
+
+def side_disagreement(field: Field, columns: Array, fitted: Fit, which: int) -> float:
+    """How differently the two edges that meet at a corner see its lift, mm.
+
+    A corner that lifts takes both its edges along; a shadow or a rim's second line shows on one.
+
+    Args:
+        field: the displacements.
+        columns: shape (n, c) from :func:`lift_columns`.
+        fitted: result of :func:`fit_lifts`.
+        which: index of the corner.
+
+    Returns:
+        Half the difference, 0 where only one edge is seen.
+
+    """
+    column = columns[:, which]
+    near = field.found & (np.abs(column) > 0.1 * np.abs(field.per_mm[:, 2]) + 1e-6)
+    if int(near.sum()) < 8:
+        return 0.0
+    rest = fitted.value.copy()
+    rest[LIFTS_FROM + which] = 0.0
+    left = (field.shift_px - lift_design(field, columns) @ rest)[near]
+    pull, weight = column[near], 1 / field.sigma_px[near] ** 2
+    normal = field.normal[near]
+    # Edges meet at an angle in the picture: split by the normal that differs most from the first.
+    first = normal[int(np.argmax(weight * pull**2))]
+    one = np.abs(normal @ first) > 0.94
+    sides = []
+    for side in (one, ~one):
+        energy = float(np.sum((weight * pull**2)[side]))
+        if int(side.sum()) < 4 or energy < 25.0:
+            return 0.0
+        sides.append(float(np.sum((weight * pull * left)[side])) / energy)
+    return abs(sides[0] - sides[1]) / 2
+
+
 def fit_lifts(
     field: Field,
     columns: Array,
@@ -81,9 +124,7 @@ def fit_lifts(
 
     """
     use = field.found
-    design = np.column_stack(
-        [field.normal, field.per_mm[:, 2] * field.growing, smooth_columns(field), columns]
-    )
+    design = lift_design(field, columns)
     corners = columns.shape[1]
     shift = max(registration_px, 0.05)
     sigma = np.concatenate(

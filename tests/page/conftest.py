@@ -61,8 +61,11 @@ def browser():
 
 
 @pytest.fixture(params=SIZES)
-def watched(browser, request) -> Iterator[Watched]:
-    """A fresh page at both sizes; at the end it must have done nothing wrong."""
+def watched(browser, request, serve) -> Iterator[Watched]:
+    """A fresh page at both sizes; at the end it must have done nothing wrong.
+
+    It asks for ``serve`` so that the page is closed before its server goes.
+    """
     width, height = SIZES[request.param]
     context = browser.new_context(
         viewport={"width": width, "height": height}, has_touch=request.param == "phone"

@@ -171,7 +171,7 @@ class Memory:
     """
 
     TRUSTED = 3
-    LONGEST = 60
+    LONGEST = 30
     PATIENCE = 12
     """A believed place that looks otherwise so often in a row has changed: it is learnt anew."""
 

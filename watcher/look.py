@@ -147,6 +147,7 @@ class Look:
             stations.kind == FOOT,
             nothing,
             np.full(len(pixel), np.inf),
+            np.where((stations.kind == RIM) & stations.growing, _straight(tangent), -1),
         )
         return shape, along, extent, wide
 
@@ -305,8 +306,9 @@ class Look:
         z = float(self._solid.z_mm[layer])
         pose = min(0.1 + 0.06 * z, 1.0)
         lifts = fit_lifts(measured, columns, placement.sigma_px, about, pose)
-        values = lifts.value[LIFTS_FROM:]
-        sigma = lifts.sigma()[LIFTS_FROM:]
+        one_each = slice(LIFTS_FROM, LIFTS_FROM + len(places))
+        values = lifts.value[one_each]
+        sigma = lifts.sigma()[one_each]
         self._learn_reach(measured, columns, places, values, placement.sigma_px, about, pose)
         for k, (corner, name) in enumerate(zip(self.corners, self.names, strict=True)):
             apart = side_disagreement(measured, columns, lifts, k)
@@ -612,3 +614,9 @@ def _alike(before: Array | None, now: Array) -> bool:
         return False
     one, two = float(np.hypot(*before)), float(np.hypot(*now))
     return float(before @ now) > 0.8 * one * two and abs(two - one) < 5.0
+
+
+def _straight(tangent: Array) -> npt.NDArray[np.int64]:
+    """Number of the direction in which an outline runs, twelve to the turn: shape (n,)."""
+    angle = np.degrees(np.arctan2(tangent[:, 1], tangent[:, 0]))
+    return np.asarray(np.round(angle / 30.0).astype(np.int64) % 12)

@@ -37,6 +37,8 @@ class Field:
     shift_px: Array
     sigma_px: Array
     """Infinite where nothing was found."""
+    edge: npt.NDArray[np.int64] | None = None
+    """Shape (n,): places of one straight growing edge share a number, -1 for none."""
 
     @property
     def found(self) -> npt.NDArray[np.bool_]:

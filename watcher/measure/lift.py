@@ -58,10 +58,27 @@ def smooth_columns(field: Field) -> Array:
 
 
 def lift_design(field: Field, columns: Array) -> Array:
-    """Design matrix of :func:`fit_lifts`: shape (n, 9 + c)."""
+    """Design matrix of :func:`fit_lifts`: shape (n, 9 + c + e)."""
     return np.column_stack(
-        [field.normal, field.per_mm[:, 2] * field.growing, smooth_columns(field), columns]
+        [
+            field.normal,
+            field.per_mm[:, 2] * field.growing,
+            smooth_columns(field),
+            columns,
+            edge_columns(field),
+        ]
     )
+
+
+def edge_columns(field: Field) -> Array:
+    """A column for each straight growing edge that may stand aside as a whole: shape (n, e).
+
+    Light from another side moves an edge by its two rims, all along; a lift falls off along it.
+    """
+    if field.edge is None:
+        return np.zeros((len(field.pixel), 0))
+    numbers, counts = np.unique(field.edge[field.edge >= 0], return_counts=True)
+    return (field.edge[:, None] == numbers[counts >= 10][None]).astype(np.float64)
 
 
 def side_disagreement(field: Field, columns: Array, fitted: Fit, which: int) -> float:
@@ -120,21 +137,29 @@ def fit_lifts(
 
     Returns:
         Fit whose unknowns are shift x, shift y (px), growth (mm), the six of
-        :func:`smooth_columns` (px), then the c lifts (mm).
+        :func:`smooth_columns` (px), the c lifts (mm), then the edges' own offsets (px).
 
     """
     use = field.found
     design = lift_design(field, columns)
     corners = columns.shape[1]
     shift = max(registration_px, 0.05)
+    edges = design.shape[1] - LIFTS_FROM - corners
     sigma = np.concatenate(
-        [[shift, shift, growth_mm[1]], np.full(6, pose_px), np.full(corners, lift_prior_mm)]
+        [
+            [shift, shift, growth_mm[1]],
+            np.full(6, pose_px),
+            np.full(corners, lift_prior_mm),
+            np.full(edges, EDGE_PX),
+        ]
     )
-    prior = np.concatenate([[0.0, 0.0, growth_mm[0]], np.zeros(6 + corners)])
+    prior = np.concatenate([[0.0, 0.0, growth_mm[0]], np.zeros(6 + corners + edges)])
     return fit(design[use], field.shift_px[use], field.sigma_px[use], sigma, prior)
 
 
 LIFTS_FROM = 9
+EDGE_PX = 0.6
+"""How far a straight edge that grows may stand aside as a whole: about half a rim's width."""
 """Index of the first lift among the unknowns of :func:`fit_lifts`."""
 
 

@@ -33,6 +33,7 @@ from watcher.measure.lift import (
     LIFTS_FROM,
     REACHES_MM,
     USUAL_REACH,
+    distance_mm,
     fit_lifts,
     lift_columns,
     reach_costs,
@@ -53,6 +54,8 @@ LOOSE_MM, STEPPED_MM = 0.8, 0.5
 STEPPED_SHARE = 0.4
 FOLLOWED_MM = 0.5
 PENDING_MM = 0.35
+NEAR_MM = 30.0
+"""Edges this near to a corner are drawn as the corner's own."""
 FAR_PX = 3.0
 MOST_SIGMA_MM = 0.6
 """A lift that is known no better than this counts as not seen."""
@@ -575,7 +578,14 @@ class Look:
         outlines: list[Outline] = []
         standing = self._strands.standing.ravel()
         if standing.any():
-            outlines.append(Outline("strand", "bed", np.round(grid[standing], 1)))
+            pieces, _ = cv2.findContours(
+                self._strands.standing.astype(np.uint8),
+                cv2.RETR_EXTERNAL,
+                cv2.CHAIN_APPROX_NONE,
+            )
+            for piece in pieces:
+                cells = piece[:, 0, 1] * bed.shape[1] + piece[:, 0, 0]
+                outlines.append(Outline("strand", "bed", np.round(grid[cells], 1)))
         place = None
         if standing.any():
             middle = np.median(bed.points_mm[standing], axis=0)
@@ -593,13 +603,21 @@ class Look:
     def _drawn(
         self, stations: Stations, shape: Field, found_px: Array, found: Bools
     ) -> list[Outline]:
-        outlines = []
-        for kind, name in ((RIM, "rim"), (FOOT, "foot"), (UPRIGHT, "upright")):
-            chosen = stations.kind == kind
-            if chosen.any():
-                outlines.append(Outline("expected", name, np.round(shape.pixel[chosen], 1)))
-            if (chosen & found).any():
-                outlines.append(Outline("measured", name, np.round(found_px[chosen & found], 1)))
+        """Expected and measured edges as lines, each measured one named after its corner."""
+        outlines: list[Outline] = []
+        name = np.full(len(found), len(self.names))
+        if self.corners and len(found):
+            far = np.stack([distance_mm(shape.point_mm, c.place_mm) for c in self.corners])
+            name = np.where(far.min(axis=0) < NEAR_MM, far.argmin(axis=0), name)
+        for kind in (RIM, FOOT, UPRIGHT):
+            chosen = np.flatnonzero(stations.kind == kind)
+            for line in _lines(shape.pixel[chosen], np.zeros(len(chosen))):
+                outlines.append(Outline("expected", "part", np.round(shape.pixel[chosen[line]], 1)))
+            seen = chosen[found[chosen]]
+            for line in _lines(shape.pixel[seen], name[seen]):
+                places = [*self.names, "part"]
+                place = places[int(name[seen[line[0]]])]
+                outlines.append(Outline("measured", place, np.round(found_px[seen[line]], 1)))
         return outlines
 
 
@@ -620,3 +638,12 @@ def _straight(tangent: Array) -> npt.NDArray[np.int64]:
     """Number of the direction in which an outline runs, twelve to the turn: shape (n,)."""
     angle = np.degrees(np.arctan2(tangent[:, 1], tangent[:, 0]))
     return np.asarray(np.round(angle / 30.0).astype(np.int64) % 12)
+
+
+def _lines(pixel: Array, group: Array) -> list[npt.NDArray[np.int64]]:
+    """Cut places that follow one another into lines: indices, new where they jump or change."""
+    if len(pixel) == 0:
+        return []
+    jump = np.hypot(*np.diff(pixel, axis=0).T) > 8.0
+    cuts = np.flatnonzero(jump | (np.diff(group) != 0)) + 1
+    return [line for line in np.split(np.arange(len(pixel)), cuts) if len(line) > 1]

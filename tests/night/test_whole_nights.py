@@ -106,9 +106,14 @@ def test_what_is_drawn_over_the_picture_lies_on_the_parts_edges(quiet):
             for a, b in zip(BOX, np.roll(BOX, -1, axis=0), strict=True)
         ]
     )
-    rim = camera.project(np.column_stack([ring, np.full(len(ring), height)]))
-    (outline,) = (o for o in quiet[-1].outlines if (o.role, o.place) == ("measured", "rim"))
-    away = np.hypot(*(outline.points_px[:, None] - rim).transpose(2, 0, 1)).min(axis=1)
+    rim = np.column_stack([ring, np.full(len(ring), height)])
+    foot = np.column_stack([ring, np.zeros(len(ring))])
+    upright = [[*corner, z] for corner in BOX for z in np.linspace(0, height, 100)]
+    edges = camera.project(np.concatenate([rim, foot, upright]))
+    lines = [o for o in quiet[-1].outlines if o.role == "measured"]
+    assert {o.place for o in lines} >= set(NAMES)
+    points = np.concatenate([o.points_px for o in lines])
+    away = np.hypot(*(points[:, None] - edges).transpose(2, 0, 1)).min(axis=1)
     assert len(away) > 100
     # Corners clicked to whole pixels and a shaken camera leave about a pixel.
     assert np.median(away) < 1.0

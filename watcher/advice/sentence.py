@@ -7,7 +7,7 @@ from watcher.records import FaultKind
 
 def clock_words(seconds: float) -> str:
     """Elapsed time as hours and minutes: ``1 h 05 min``."""
-    minutes = round(seconds / 60)
+    minutes = int(seconds // 60)
     if minutes < 60:
         return f"{minutes} min"
     return f"{minutes // 60} h {minutes % 60:02d} min"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from dataclasses import replace
 
 from watcher.advice.sentence import fine_sentence, look_sentence, stop_sentence
@@ -73,7 +74,10 @@ def advise(
     if before is not None and before.level == "stop":
         same = [s for s in suspicions if s.kind == before.kind and s.place == before.place]
         if same and same[0].amount > (before.amount or 0.0):
-            return replace(before, amount=same[0].amount, sigma=same[0].sigma)
+            now, since = same[0], before.since_s or 0.0
+            began = min(bisect_left(times_s, since), len(layers) - 1)
+            told = stop_sentence(now.kind, now.place, now.amount, now.sigma, since, layers[began])
+            return replace(before, amount=now.amount, sigma=now.sigma, sentence=told)
         return before
     order = {kind: i for i, kind in enumerate(RANK)}
     ready = sorted((s for s in suspicions if grown(s)), key=lambda s: (order[s.kind], -s.amount))

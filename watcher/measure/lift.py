@@ -78,7 +78,7 @@ def edge_columns(field: Field) -> Array:
     if field.edge is None:
         return np.zeros((len(field.pixel), 0))
     numbers, counts = np.unique(field.edge[field.edge >= 0], return_counts=True)
-    return (field.edge[:, None] == numbers[counts >= 10][None]).astype(np.float64)
+    return np.asarray(field.edge[:, None] == numbers[counts >= 10][None], dtype=np.float64)
 
 
 def side_disagreement(field: Field, columns: Array, fitted: Fit, which: int) -> float:

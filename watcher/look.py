@@ -292,8 +292,16 @@ class Look:
                 readings.append(_unseen(corner, name, why))
             readings.append(Reading("no-growth", "top", None, None, None, "mm", why))
             return readings, None
-        seen_growing = growth is not None and growth.agreement > 0.2 and growth.sigma_mm < 0.4
+        # Past the last layer nothing grows any more, and nothing should.
+        over = layer >= len(self._solid.z_mm) - 1
+        seen_growing = (
+            growth is not None
+            and not over
+            and growth.agreement > LEAST_AGREEMENT
+            and growth.sigma_mm < 0.4
+        )
         odd = False
+        unseen = "the toolpath is at its end" if over else "the growing edge is hidden"
         if growth is not None and seen_growing:
             error = float(np.hypot(growth.sigma_mm, slack))
             readings.append(Reading("no-growth", "top", None, growth.height_mm, error, "mm"))
@@ -302,9 +310,7 @@ class Look:
             self._odd_growth = growth.height_mm if odd else 0.0
             state.growth_mm = growth.height_mm if again else 0.5 * state.growth_mm
         else:
-            readings.append(
-                Reading("no-growth", "top", None, None, None, "mm", "the growing edge is hidden")
-            )
+            readings.append(Reading("no-growth", "top", None, None, None, "mm", unseen))
         about = (growth.height_mm, 0.2) if growth is not None and odd else (0.0, max(0.05, slack))
         z = float(self._solid.z_mm[layer])
         pose = min(0.1 + 0.06 * z, 1.0)

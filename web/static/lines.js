@@ -3,7 +3,7 @@
 const CHUNK = 50;
 
 const STYLES = {
-  expected: { colour: "#e4dccf", dash: [5, 5], width: 1.25, closed: true },
+  expected: { colour: "#e4dccf", dash: [5, 5], width: 1.25, closed: false },
   region: { colour: "#a89c8c", dash: [2, 5], width: 1.5, closed: true },
   strand: { colour: "#ff7fd4", dash: [], width: 2, closed: false },
   measured: { colour: "#ffcf5c", dash: [], width: 2.5, closed: false },

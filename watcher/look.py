@@ -79,8 +79,19 @@ class Looked:
 
     readings: tuple[Reading, ...]
     outlines: tuple[Outline, ...]
-    growth_mm: float | None
     found_share: float
+
+
+@dataclass(frozen=True)
+class _Shown:
+    """One frame's edges and the picture to read them from."""
+
+    placement: Placement
+    soft: Grey
+    shape: Field
+    rows: npt.NDArray[np.int64]
+    """Shape (n,): where the memory keeps each edge."""
+    extent: Bools
 
 
 class Look:
@@ -202,6 +213,7 @@ class Look:
         expected_px = shape.pixel + shape.normal * predicted[:, None]
         profiles = read_profiles(soft, expected_px, shape.normal, HALF_PX + REACH_PX)
         rows = self._memory.rows(stations.key)
+        shown = _Shown(placement, soft, shape, rows, extent)
         near = neighbours(shape.pixel, stations.kind, along)
         shifts = shifts_against(
             self._memory.template[rows],
@@ -246,17 +258,17 @@ class Look:
         if step is not None and tall is not None and step.clear(STEPPED_MM, STEPPED_SHARE):
             tall = None
         if motion is not None and motion.agreement < LEAST_AGREEMENT and share < 0.3:
-            motion = self._search(placement, soft, shape, rows, extent, old) or motion
+            motion = self._search(shown, old) or motion
         if self.loose and motion is not None:
-            self._doubt(placement, soft, shape, rows, extent, old)
-        readings, growth = self._fits(measured, places, columns, placement, layer, tall)
+            self._doubt(shown, old)
+        readings = self._fits(measured, places, columns, placement, layer, tall)
         readings += self._motion_readings(motion, step)
         strands, outlines = self._look_for_strands(placement, bgr, seen)
         readings += strands
         found_px = shape.pixel + shape.normal * measured.shift_px[:, None]
         outlines += self._drawn(stations, shape, found_px, measured.found)
         # Learn in the frame of what is now believed.
-        again = self._predicted(shape, lift_columns(shape, places, reaches))
+        again = self._predicted(shape, columns)
         where = shape.pixel + shape.normal * again[:, None]
         fresh = read_profiles(soft, where, shape.normal, HALF_PX)
         # What was found well away from where it is believed to be would only smear the template.
@@ -269,7 +281,14 @@ class Look:
         self._memory.learn(
             rows[pick], fresh[pick], extent[pick], like[pick], ~stations.growing[pick]
         )
-        return Looked(tuple(readings), tuple(outlines), growth, share)
+        return Looked(tuple(readings), tuple(outlines), share)
+
+    def unseen(self, why: str) -> list[Reading]:
+        """Readings of every watched corner that say why none was seen."""
+        return [
+            Reading(_lift_kind(corner), name, corner.place_mm, None, None, "mm", why)
+            for corner, name in zip(self.corners, self.names, strict=True)
+        ]
 
     def _fits(
         self,
@@ -279,7 +298,7 @@ class Look:
         placement: Placement,
         layer: int,
         growth: Growth | None,
-    ) -> tuple[list[Reading], float | None]:
+    ) -> list[Reading]:
         assert placement.time is not None
         readings: list[Reading] = []
         use = measured.found
@@ -288,10 +307,7 @@ class Look:
         state = self.state
         if int(use.sum()) < 12:
             why = "the part is hidden or not yet tall enough"
-            for corner, name in zip(self.corners, self.names, strict=True):
-                readings.append(_unseen(corner, name, why))
-            readings.append(Reading("no-growth", "top", None, None, None, "mm", why))
-            return readings, None
+            return [*self.unseen(why), Reading("no-growth", "top", None, None, None, "mm", why)]
         # Past the last layer nothing grows any more, and nothing should.
         over = layer >= len(self._solid.z_mm) - 1
         seen_growing = (
@@ -319,20 +335,20 @@ class Look:
         values = lifts.value[one_each]
         sigma = lifts.sigma()[one_each]
         self._learn_reach(measured, columns, places, values, placement.sigma_px, about, pose)
+        missing = self.unseen("hidden or without contrast")
         for k, (corner, name) in enumerate(zip(self.corners, self.names, strict=True)):
             apart = side_disagreement(measured, columns, lifts, k)
             value, error = float(values[k]), float(np.hypot(sigma[k], apart))
             near = np.abs(columns[:, k]) > 0.15 * np.abs(measured.per_mm[:, 2]) + 1e-6
             found = int((near & use).sum())
             if error > MOST_SIGMA_MM or found < 5 or found < 0.25 * near.sum():
-                readings.append(_unseen(corner, name, "hidden or without contrast"))
+                readings.append(missing[k])
                 continue
-            kind: FaultKind = "overhang-curl" if corner.overhang else "corner-lift"
-            readings.append(Reading(kind, name, corner.place_mm, value, error, "mm"))
+            readings.append(Reading(_lift_kind(corner), name, corner.place_mm, value, error, "mm"))
             self._raised[k] = value
             if not self.loose:
                 self._follow_lift(k, value, error)
-        return readings, growth.height_mm if growth is not None and seen_growing else None
+        return readings
 
     def _follow_lift(self, k: int, value: float, error: float) -> None:
         """Predict the next frame from this lift, once it is more than noise.
@@ -412,57 +428,30 @@ class Look:
                     step = found
         return motion, step
 
-    def _doubt(
-        self,
-        placement: Placement,
-        soft: Grey,
-        shape: Field,
-        rows: npt.NDArray[np.int64],
-        extent: Bools,
-        old: Bools,
-    ) -> None:
+    def _doubt(self, shown: _Shown, old: Bools) -> None:
         """Take back that the part is loose where the picture agrees better without."""
         state = self.state
         trials = np.array([[*state.shift_mm, state.turn_deg], [0.0, 0.0, 0.0]])
-        moved, still = self._agreements(
-            placement, soft, shape, rows, extent, np.flatnonzero(old), trials
-        )
+        moved, still = self._agreements(shown, np.flatnonzero(old), trials)
         if still > LEAST_AGREEMENT and still > 1.3 * moved:
             state.shift_mm, state.turn_deg, self.loose = np.zeros(2), 0.0, False
 
-    def _agreements(
-        self,
-        placement: Placement,
-        soft: Grey,
-        shape: Field,
-        rows: npt.NDArray[np.int64],
-        extent: Bools,
-        pick: npt.NDArray[np.int64],
-        trials: Array,
-    ) -> Array:
+    def _agreements(self, shown: _Shown, pick: npt.NDArray[np.int64], trials: Array) -> Array:
         """Share of some stations that agree with each of h motions: shape (h,)."""
-        mask = self._memory.mask(rows[pick], extent[pick])
-        template = self._memory.template[rows[pick]]
+        mask = self._memory.mask(shown.rows[pick], shown.extent[pick])
+        template = self._memory.template[shown.rows[pick]]
         result = np.zeros(len(trials))
         for start in range(0, len(trials), 500):
             block = trials[start : start + 500]
-            pixel, normal = self._moved(placement, shape, pick, block)
+            pixel, normal = self._moved(shown.placement, shown.shape, pick, block)
             profiles = read_profiles(
-                soft, pixel.reshape(-1, 2), normal.reshape(-1, 2), HALF_PX
+                shown.soft, pixel.reshape(-1, 2), normal.reshape(-1, 2), HALF_PX
             ).reshape(len(block), len(pick), -1)
             found = vote(agreement_of(template, mask, profiles))
             result[start : start + 500] = found.mean(axis=1)
         return result
 
-    def _search(
-        self,
-        placement: Placement,
-        soft: Grey,
-        shape: Field,
-        rows: npt.NDArray[np.int64],
-        extent: Bools,
-        old: Bools,
-    ) -> Motion | None:
+    def _search(self, shown: _Shown, old: Bools) -> Motion | None:
         """Look for a part that is not where it was, within 25 mm and 20 degrees."""
         pick = np.flatnonzero(old)
         if len(pick) < 60:
@@ -475,7 +464,7 @@ class Look:
         trials = here + np.concatenate([np.zeros((1, 3)), around])
 
         def agree(some: Array) -> Array:
-            return self._agreements(placement, soft, shape, rows, extent, pick, some)
+            return self._agreements(shown, pick, some)
 
         coarse = agree(trials)
         best = trials[int(np.argmax(coarse))]
@@ -563,8 +552,7 @@ class Look:
         self, placement: Placement, bgr: Picture, seen: npt.NDArray[np.float32]
     ) -> tuple[list[Reading], list[Outline]]:
         bed = self._placer.bed
-        camera, offset = placement.camera, placement.offset_mm
-        grid = camera.project(bed.points_mm + offset)
+        grid = placement.bed_px
         inside = self._region.ravel()
         height, width = seen.shape
         low = np.clip(np.floor(grid[inside].min(axis=0)).astype(int) - 8, 0, None)
@@ -578,8 +566,8 @@ class Look:
         among[part > 0] = 0
         signal = np.zeros((height, width), dtype=np.float32)
         signal[box] = cv2.dilate(strand_signal(bgr[box], among[box] > 0), np.ones((2, 2), np.uint8))
-        flat = bed.flat(camera, signal, offset)
-        hidden = bed.flat(camera, part, offset) > 0
+        flat = bed.flat(signal, grid)
+        hidden = bed.flat(part, grid) > 0
         length, area = self._strands.add(flat, self._region & ~hidden)
         outlines: list[Outline] = []
         standing = self._strands.standing.ravel()
@@ -627,9 +615,8 @@ class Look:
         return outlines
 
 
-def _unseen(corner: Corner, name: str, why: str) -> Reading:
-    kind: FaultKind = "overhang-curl" if corner.overhang else "corner-lift"
-    return Reading(kind, name, corner.place_mm, None, None, "mm", why)
+def _lift_kind(corner: Corner) -> FaultKind:
+    return "overhang-curl" if corner.overhang else "corner-lift"
 
 
 def _alike(before: Array | None, now: Array) -> bool:

@@ -6,12 +6,24 @@ from dataclasses import replace
 
 import cv2
 import numpy as np
+import numpy.typing as npt
 
 from watcher.advice.verdict import advise
 from watcher.evidence.faults import Faults
 from watcher.look import Look
 from watcher.measure.picture import blinded
-from watcher.records import Advice, Frame, Moment, Reading, Seen, Setup, Suspicion, Toolpath, View
+from watcher.records import (
+    Advice,
+    Frame,
+    Moment,
+    Outline,
+    Reading,
+    Seen,
+    Setup,
+    Suspicion,
+    Toolpath,
+    View,
+)
 from watcher.scene.camera import Camera, camera_from_points
 from watcher.scene.clock import LayerClock
 from watcher.scene.place import Placement, Placer
@@ -103,7 +115,7 @@ class Night:
             return self._not_seen(frame, placed)
         return self._seen(frame, placed, grey)
 
-    def _seen(self, frame: Frame, placed: Placement, grey: np.ndarray) -> Seen:
+    def _seen(self, frame: Frame, placed: Placement, grey: npt.NDArray[np.float32]) -> Seen:
         assert placed.time is not None
         layer = placed.time.layer
         self._layers.append(layer)
@@ -127,18 +139,7 @@ class Night:
         layer = self._layers[-1] if self._layers else 1
         self._layers.append(layer)
         self._blind += 1
-        readings = tuple(
-            Reading(
-                "overhang-curl" if c.overhang else "corner-lift",
-                n,
-                c.place_mm,
-                None,
-                None,
-                "mm",
-                why,
-            )
-            for c, n in zip(self._corners, self._names, strict=True)
-        )
+        readings = tuple(self._look.unseen(why))
         suspicions: tuple[Suspicion, ...] = ()
         if self._blind >= BLIND_FRAMES:
             suspicions = (
@@ -157,7 +158,15 @@ class Night:
         view = View(False, float("inf"), layer, float("nan"), why)
         return self._advised(frame, view, readings, suspicions, (), {})
 
-    def _advised(self, frame: Frame, view: View, readings, suspicions, outlines, notes) -> Seen:  # type: ignore[no-untyped-def]
+    def _advised(
+        self,
+        frame: Frame,
+        view: View,
+        readings: tuple[Reading, ...],
+        suspicions: tuple[Suspicion, ...],
+        outlines: tuple[Outline, ...],
+        notes: dict[str, float],
+    ) -> Seen:
         lifts = [r for r in readings if r.kind in ("corner-lift", "overhang-curl")]
         advice = advise(
             self._advice,

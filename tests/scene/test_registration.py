@@ -150,14 +150,14 @@ class Machine:
 
     def teach(self, frames=4):
         for _ in range(frames):
-            flat = self.bed.flat(CAMERA, self.look(0.0), np.zeros(3))
+            flat = self.bed.flat(self.look(0.0), self.bed.pixels(CAMERA, np.zeros(3)))
             self.bed.learn(flat, np.isfinite(flat))
 
     def locate(self, travel_mm, reach_mm, start_mm=0.0, hide=None):
         look = self.look(travel_mm)
         if hide is not None:
             look[hide] = 128.0
-        return self.bed.locate(CAMERA, look, np.zeros(3), NOWHERE, NOWHERE, reach_mm, start_mm)
+        return self.bed.locate(CAMERA, look, NOWHERE, reach_mm, start_mm)
 
 
 @pytest.fixture(scope="module")
@@ -169,7 +169,7 @@ def sliding():
 
 def test_the_flat_picture_of_the_bed_is_its_texture(sliding):
     picture = picture_of_bed(CAMERA, sliding.texture, sliding.step, np.zeros(3))
-    flat = sliding.bed.flat(CAMERA, picture, np.zeros(3))
+    flat = sliding.bed.flat(picture, sliding.bed.pixels(CAMERA, np.zeros(3)))
     places = sliding.bed.points_mm.reshape(*sliding.bed.shape, 3)
     cells = np.round((places[..., :2] + 30) / sliding.step).astype(int)
     there = sliding.texture[cells[..., 1], cells[..., 0]]
@@ -204,14 +204,14 @@ def test_half_hidden_the_bed_is_still_found(sliding):
 def test_a_bed_that_is_not_there_scores_low(sliding):
     stranger = Machine("bed-y", seed=11)
     look = stranger.look(0.0)
-    found = sliding.bed.locate(CAMERA, look, np.zeros(3), NOWHERE, NOWHERE, (-40.0, 40.0))
+    found = sliding.bed.locate(CAMERA, look, NOWHERE, (-40.0, 40.0))
     assert found is None or found.score < 0.3
 
 
 def test_a_bed_that_was_never_seen_is_not_found():
     bed = Bed(setup_for(CAMERA))
     flat = np.full((SIZE[1], SIZE[0]), 128, np.float32)
-    assert bed.locate(CAMERA, flat, np.zeros(3), NOWHERE, NOWHERE, (-5.0, 5.0)) is None
+    assert bed.locate(CAMERA, flat, NOWHERE, (-5.0, 5.0)) is None
 
 
 @pytest.mark.parametrize("sunk_mm", [0.4, 3.1, 17.77])
@@ -234,7 +234,7 @@ def test_what_is_printed_is_no_place_to_look_at():
     part = np.zeros((SIZE[1], SIZE[0]), np.uint8)
     cv2.fillConvexPoly(part, np.round(corners).astype(np.int32), 1)
     mixed = np.where(part > 0, moved, still).astype(np.float32)
-    found = machine.bed.locate(CAMERA, mixed, np.zeros(3), NOWHERE, NOWHERE, (-20.0, 20.0))
+    found = machine.bed.locate(CAMERA, mixed, NOWHERE, (-20.0, 20.0))
     assert found.offset_mm == pytest.approx(0.0, abs=0.1)
 
 
@@ -243,8 +243,8 @@ def test_a_bed_beneath_a_turned_camera_is_found_with_that_camera(sliding):
     shaken = turned(CAMERA, turn)
     picture = picture_of_bed(shaken, sliding.texture, sliding.step, 5.0 * sliding.bed.axis)
     look = smoothed(local_contrast(picture))
-    found = sliding.bed.locate(shaken, look, np.zeros(3), NOWHERE, NOWHERE, (-20.0, 20.0))
+    found = sliding.bed.locate(shaken, look, NOWHERE, (-20.0, 20.0))
     assert found.offset_mm == pytest.approx(5.0, abs=0.1)
     # With the camera of before the same picture is read wrong.
-    wrong = sliding.bed.locate(CAMERA, look, np.zeros(3), NOWHERE, NOWHERE, (-20.0, 20.0))
+    wrong = sliding.bed.locate(CAMERA, look, NOWHERE, (-20.0, 20.0))
     assert abs(wrong.offset_mm - 5.0) > 0.3

@@ -25,8 +25,6 @@ class Faults:
         self._sums: dict[tuple[str, str], Cusum] = {}
         self._tracks: dict[str, Track] = {}
         self._usual = Usual()
-        self._calm: dict[str, Usual] = {}
-        self._blind = 0
 
     def _sum(self, kind: str, place: str) -> Cusum:
         return self._sums.setdefault((kind, place), Cusum())

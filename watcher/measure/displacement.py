@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from watcher.measure.field import vote
+from watcher.measure.field import votes_at
 from watcher.records import Array
 
 MOST_PLACES = 160
@@ -68,17 +68,6 @@ def rigid_columns(point_mm: Array, per_mm: Array, middle_mm: Array) -> Array:
     return np.column_stack([per_mm[:, :2], per_degree])
 
 
-def _votes(score: Array, step_px: float, shift_px: Array) -> Array:
-    """Correlation of each place at each shift: (n, lags), (n, h) to (n, h); 0 out of reach."""
-    lags = score.shape[1]
-    at = shift_px / step_px + (lags - 1) / 2
-    low = np.clip(at.astype(np.int64), 0, lags - 2)
-    part = np.clip(at - low, 0.0, 1.0)
-    row = np.arange(len(score))[:, None]
-    value = vote(score[row, low] * (1 - part) + score[row, low + 1] * part)
-    return np.asarray(np.where((at >= 0) & (at <= lags - 1), value, 0.0), dtype=np.float64)
-
-
 def _spans_plane(columns: Array) -> bool:
     """Whether edges of different directions are there: one edge can't tell sliding along it."""
     small, large = np.linalg.eigvalsh(columns[:, :2].T @ columns[:, :2])
@@ -97,7 +86,7 @@ def agreement_at(score: Array, step_px: float, columns: Array, motion: Array) ->
     """
     if len(score) == 0:
         return 0.0
-    return float(_votes(score, step_px, (columns @ motion)[:, None]).mean())
+    return float(votes_at(score, step_px, (columns @ motion)[:, None]).mean())
 
 
 def common_motion(
@@ -135,7 +124,7 @@ def common_motion(
     share = share / share.sum()
 
     def agree(trials: Array, keep: Array) -> Array:
-        votes = _votes(table, step_px, design @ trials.T)
+        votes = votes_at(table, step_px, design @ trials.T)
         mean = (votes * (share * keep)[:, None]).sum(axis=0) / float((share * keep).sum())
         far = np.hypot(trials[:, 0], trials[:, 1])
         return np.asarray(mean - 0.005 * np.minimum(far, 4.0), dtype=np.float64)

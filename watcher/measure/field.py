@@ -55,6 +55,27 @@ def vote(correlation: Array) -> Array:
     return np.asarray(np.clip((correlation - 0.6) / 0.4, 0.0, 1.0) ** 2, dtype=np.float64)
 
 
+def votes_at(score: Array, step_px: float, shift_px: Array) -> Array:
+    """How much each edge speaks for each displacement.
+
+    Args:
+        score: shape (n, lags), correlation at displacements ``step_px`` apart about the middle.
+        step_px: distance between displacements.
+        shift_px: shape (n, h).
+
+    Returns:
+        Shape (n, h); 0 where a displacement is out of reach.
+
+    """
+    lags = score.shape[1]
+    at = shift_px / step_px + (lags - 1) / 2
+    low = np.clip(at.astype(np.int64), 0, lags - 2)
+    part = np.clip(at - low, 0.0, 1.0)
+    row = np.arange(len(score))[:, None]
+    found = vote(score[row, low] * (1 - part) + score[row, low + 1] * part)
+    return np.asarray(np.where((at >= 0) & (at <= lags - 1), found, 0.0), dtype=np.float64)
+
+
 @dataclass(frozen=True)
 class Fit:
     """Robust least-squares fit of a displacement field."""

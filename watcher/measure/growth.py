@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from watcher.measure.field import vote
+from watcher.measure.field import votes_at
 from watcher.records import Array
 
 LOWEST_MM, HIGHEST_MM, STEP_MM = -6.0, 2.0, 0.05
@@ -26,8 +26,6 @@ class Growth:
     sigma_mm: float
     agreement: float
     """Share of the edges that agree with that height."""
-    margin: float
-    """How much better that is than the correlation near the expected height."""
 
 
 def growth_over_clock(
@@ -57,19 +55,9 @@ def growth_over_clock(
     if int(useful.sum()) < 20:
         return None
     trials = np.arange(LOWEST_MM, HIGHEST_MM + 1e-9, STEP_MM)
-    lags = score.shape[1]
-    at = (trials[None, :] * per_mm_z[useful, None] - predicted_px[useful, None]) / step_px + (
-        lags - 1
-    ) / 2
-    inside = (at >= 0) & (at <= lags - 1)
-    low = np.clip(np.floor(at).astype(int), 0, lags - 2)
-    part = np.clip(at - low, 0, 1)
-    rows = np.arange(int(useful.sum()))[:, None]
-    chosen = score[useful]
-    found = vote(chosen[rows, low] * (1 - part) + chosen[rows, low + 1] * part)
-    votes = np.where(inside, found, 0.0)
+    shift_px = trials[None, :] * per_mm_z[useful, None] - predicted_px[useful, None]
+    votes = votes_at(score[useful], step_px, shift_px)
     share = np.minimum(weight[useful], np.median(weight[useful]) * 2)[:, None]
-
     unlikely = np.minimum(0.01 * ((trials - expected_mm) / 0.5) ** 2, 0.06)
 
     def best(keep: npt.NDArray[np.bool_]) -> tuple[float, float]:
@@ -82,15 +70,13 @@ def growth_over_clock(
             return float(trials[i] + np.clip(bend, -0.5, 0.5) * STEP_MM), float(total[i])
         return float(trials[i]), float(total[i])
 
-    everyone = np.ones(len(rows), dtype=bool)
+    everyone = np.ones(len(votes), dtype=bool)
     height, agreement = best(everyone)
-    blocks = np.array_split(np.arange(len(rows)), 8)
+    blocks = np.array_split(np.arange(len(votes)), 8)
     left_out = np.zeros(8)
     for i, block in enumerate(blocks):
         keep = everyone.copy()
         keep[block] = False
         left_out[i] = best(keep)[0]
-    near = np.abs(trials - expected_mm) < 0.26
-    there = float(((votes * share).sum(axis=0) / share.sum())[near].max())
     sigma = float(np.sqrt(7 / 8 * np.sum((left_out - left_out.mean()) ** 2)))
-    return Growth(height, max(sigma, 0.02), agreement, agreement - there)
+    return Growth(height, max(sigma, 0.02), agreement)

@@ -148,11 +148,10 @@ class StrandMap:
         looks = np.sum([b for _, b in self._recent], axis=0)
         usual = cv2.dilate((self._usual > 0.2).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
         known = self._looked >= 1
-        self.standing = line & (hits >= self.ENOUGH) & (looks >= self.ENOUGH) & ~usual & known
-        pieces = _long_pieces(self.standing)
-        self.standing = pieces
+        stays = line & (hits >= self.ENOUGH) & (looks >= self.ENOUGH) & ~usual & known
+        self.standing = _long_pieces(stays)
         # A line one to two cells wide: its length is about its area over its width.
-        length = float(pieces.sum()) * self._step_mm / 1.5
+        length = float(self.standing.sum()) * self._step_mm / 1.5
         return length, float(seen.sum()) * self._step_mm**2
 
 

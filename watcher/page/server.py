@@ -59,12 +59,3 @@ def listen(app: Flask, host: str, port: int) -> Server:
             "Close the other program there, or choose another port.",
         ) from error
     return Server(server, sockets, host)
-
-
-def serve(app: Flask, host: str, port: int) -> None:
-    """Serve the page until interrupted."""
-    server = listen(app, host, port)
-    try:
-        server.run()
-    finally:
-        server.close()

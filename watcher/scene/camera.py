@@ -76,7 +76,8 @@ class Camera:
         return np.asarray(eye[:2] + rays[:, :2] * reach[:, None], dtype=np.float64)
 
 
-def _unpack(values: Array, like: Camera) -> Camera:
+def unpack(values: Array, like: Camera) -> Camera:
+    """The camera that a vector from :func:`pack` describes; the rest is as in ``like``."""
     return replace(
         like,
         focal_px=float(np.exp(values[0])),
@@ -97,9 +98,6 @@ def pack(camera: Camera, with_k1: bool = False) -> Array:
             *tail,
         ]
     )
-
-
-unpack = _unpack
 
 
 def camera_from_points(setup: Setup) -> Camera:
@@ -155,9 +153,9 @@ def camera_from_points(setup: Setup) -> Camera:
     prior = np.log(1.2 * width)
 
     def misfit(values: Array) -> Array:
-        camera = _unpack(values, like)
+        camera = unpack(values, like)
         # A click is good to about 1 px; webcams' focal lengths lie within a factor of two.
         return np.append((camera.project(points) - pixels).ravel(), (values[0] - prior) / 0.5)
 
     fitted = least_squares(misfit, pack(like))
-    return _unpack(fitted.x, like)
+    return unpack(fitted.x, like)

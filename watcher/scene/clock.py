@@ -1,8 +1,8 @@
 """Layer clock: which layer is being printed, from elapsed time corrected by what the picture shows.
 
 A machine is slower than its toolpath says, by a few per cent that hardly change over a night.
-That ratio, the pace, starts from experience and is learnt from every height that the picture
-gives (the bed's sinking, the growth of the part) as in a scalar Kalman filter.
+That ratio, the pace, starts from experience and is learnt, as in a scalar Kalman filter, from
+frames taken at layer changes and from the height that a sinking bed shows.
 """
 
 from __future__ import annotations

@@ -42,9 +42,7 @@ def machine(points_mm: Array, offset_mm: Array) -> Array:
     return np.asarray(points_mm + offset_mm, dtype=np.float64)
 
 
-def slab_map(
-    camera: Camera, solid: Solid, layer: int, offset_mm: Array, first: int = 0
-) -> npt.NDArray[np.float32]:
+def slab_map(camera: Camera, solid: Solid, layer: int, offset_mm: Array) -> npt.NDArray[np.float32]:
     """Height of the part's surface that each pixel shows, -1 where it shows none.
 
     Args:
@@ -52,7 +50,6 @@ def slab_map(
         solid: the part.
         layer: index of the last layer that is there.
         offset_mm: how the bed stands in the machine, shape (3,).
-        first: index of the first layer that counts (to leave a brim out).
 
     Returns:
         Array of shape (H, W), mm above the bed.
@@ -60,23 +57,21 @@ def slab_map(
     """
     width, height = camera.size_px
     seen = np.full((height, width), -1.0, dtype=np.float32)
-    start = first
+    start = 0
     while start <= layer:
+        rings = solid.rings_mm[start]
         end = start
-        while end < layer and same_rings(solid.rings_mm[end + 1], solid.rings_mm[start]):
+        while end < layer and same_rings(solid.rings_mm[end + 1], rings):
             end += 1
-        bottom = float(solid.z_mm[start - 1]) if start > first else 0.0
-        if start > first or first == 0:
-            bottom = float(solid.z_mm[start - 1]) if start > 0 else 0.0
+        bottom = float(solid.z_mm[start - 1]) if start > 0 else 0.0
         top = float(solid.z_mm[end])
         steps = max(1, int(np.ceil((top - bottom) / 2.0)))
-        for rings in (solid.rings_mm[start],):
-            for step in range(steps):
-                low = bottom + (top - bottom) * step / steps
-                high = bottom + (top - bottom) * (step + 1) / steps
-                for ring in rings:
-                    _draw_walls(camera, seen, ring, low, high, offset_mm)
-            _draw_top(camera, seen, rings, top, offset_mm)
+        for step in range(steps):
+            low = bottom + (top - bottom) * step / steps
+            high = bottom + (top - bottom) * (step + 1) / steps
+            for ring in rings:
+                _draw_walls(camera, seen, ring, low, high, offset_mm)
+        _draw_top(camera, seen, rings, top, offset_mm)
         start = end + 1
     return seen
 

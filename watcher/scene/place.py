@@ -30,7 +30,8 @@ class Placement:
     time: LayerTime | None
     knocked: bool
     """Whether the camera was moved against the frame before."""
-    bed_score: float
+    bed_px: Array
+    """Where the bed's grid falls in the picture, from :meth:`Bed.pixels`."""
     flat: Grey
     """Local contrast of the frame, shape (H, W)."""
 
@@ -96,12 +97,11 @@ class Placer:
         knocked = bool(np.hypot(*(shift - self._turn_px)) > 1.5)
         self._turn_px = shift
         offset = np.zeros(3)
-        score = 1.0
         if self._bed_moves:
             found = self._bed_travel(camera, picture, time, first)
             if isinstance(found, str):
                 return found
-            travel, sigma_mm, score = found
+            travel, sigma_mm = found
             offset = travel * self.bed.axis
             self._travel_mm = travel
             middle = np.array([[self._setup.bed_mm[0] / 2, self._setup.bed_mm[1] / 2, 0.0]])
@@ -111,7 +111,8 @@ class Placer:
                 self._clock.learn_height(elapsed_s, travel, max(0.1, sigma_mm))
                 time = self._time_of_sink(travel, time)
         self._before = picture
-        return Placement(camera, offset, sigma, time, knocked, score, picture)
+        bed_px = self.bed.pixels(camera, offset)
+        return Placement(camera, offset, sigma, time, knocked, bed_px, picture)
 
     def _time_of_sink(self, travel: float, time: LayerTime | None) -> LayerTime | None:
         """The bed's sinking tells the layer better than the clock."""
@@ -122,37 +123,36 @@ class Placer:
 
     def _bed_travel(
         self, camera: Camera, picture: Grey, time: LayerTime | None, first: bool
-    ) -> tuple[float, float, float] | str:
+    ) -> tuple[float, float] | str:
         sinking = self._setup.bed_motion == "bed-z"
         if first:
-            return (self._setup.bed_points_z_mm if sinking else 0.0), 0.02, 1.0
-        shape = picture.shape
-        nothing = np.zeros(shape, dtype=bool)
+            return (self._setup.bed_points_z_mm if sinking else 0.0), 0.02
+        still: npt.NDArray[np.bool_] | None = None
         if sinking:
             guess = time.z_mm if time else self._travel_mm
             slack = max(1.5, 3 * time.sigma_mm) if time else 3.0
             low = min(guess, self._travel_mm) - slack
             high = max(guess, self._travel_mm) + slack
-            still, reach, start = nothing, (low, high), guess
+            reach, start = (low, high), guess
         else:
             assert self._before is not None
             change = np.abs(cv2.GaussianBlur(picture - self._before, (0, 0), 2))
-            depth = self._depth_mm
-            still, reach, start = change < 9, (-depth, depth), self._travel_mm
-        found = self.bed.locate(camera, picture, np.zeros(3), nothing, still, reach, start)
+            still = change < 9
+            reach, start = (-self._depth_mm, self._depth_mm), self._travel_mm
+        found = self.bed.locate(camera, picture, still, reach, start)
         if found is None or found.score < 0.3:
             return "the bed can't be recognised in this picture"
-        return found.offset_mm, found.sigma_mm, found.score
+        return found.offset_mm, found.sigma_mm
 
     def learn(self, placement: Placement, seen: npt.NDArray[np.float32] | None) -> None:
         """Teach the bed's picture by a placed frame; ``seen`` is the slab map of the part."""
         if not self._bed_moves:
             return
-        flat = self.bed.flat(placement.camera, placement.flat, placement.offset_mm)
+        flat = self.bed.flat(placement.flat, placement.bed_px)
         usable = np.ones(flat.shape, dtype=bool)
         if seen is not None:
             part = cv2.dilate((seen >= 0).astype(np.uint8), np.ones((7, 7), np.uint8))
-            usable = ~(self.bed.flat(placement.camera, part, placement.offset_mm) > 0)
+            usable = ~(self.bed.flat(part, placement.bed_px) > 0)
         self.bed.learn(flat, usable)
 
     def expected(self, placement: Placement, layer: int) -> npt.NDArray[np.float32] | None:

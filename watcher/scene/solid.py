@@ -45,7 +45,7 @@ class Solid:
 
 
 def _resample(ring: Array) -> tuple[Array, Array]:
-    """Places along a closed ring and the unit tangents there; corners are kept."""
+    """Places along a closed ring, none on its corners, and the unit tangents there."""
     following = np.roll(ring, -1, axis=0)
     places, tangents = [], []
     for a, b in zip(ring, following, strict=True):
@@ -61,15 +61,14 @@ def _resample(ring: Array) -> tuple[Array, Array]:
     return np.concatenate(places), np.concatenate(tangents)
 
 
-def _nearest(points: Array, rings: tuple[Array, ...]) -> tuple[Array, Array, Array]:
-    """Nearest place of the rings to each point: place, distance and tangent there."""
+def _nearest(points: Array, rings: tuple[Array, ...]) -> tuple[Array, Array]:
+    """Nearest place of the rings to each point, and its distance."""
     starts = np.concatenate(rings)
     ends = np.concatenate([np.roll(r, -1, axis=0) for r in rings])
     step = ends - starts
     square = np.maximum(np.sum(step**2, axis=1), 1e-12)
     best = np.full(len(points), np.inf)
     place = points.copy()
-    which = np.zeros(len(points), dtype=int)
     block = max(1, 2_000_000 // max(1, len(points)))
     for at in range(0, len(starts), block):
         a, d, q = starts[at : at + block], step[at : at + block], square[at : at + block]
@@ -81,9 +80,7 @@ def _nearest(points: Array, rings: tuple[Array, ...]) -> tuple[Array, Array, Arr
         better = distance[row, choice] < best
         best = np.where(better, distance[row, choice], best)
         place[better] = near[row, choice][better]
-        which[better] = choice[better] + at
-    tangent = step[which] / np.sqrt(square[which])[:, None]
-    return place, best, tangent
+    return place, best
 
 
 def ring_area_mm2(rings: tuple[Array, ...]) -> float:
@@ -126,7 +123,6 @@ def solid_from_toolpath(toolpath: Toolpath) -> Solid:
     layers = toolpath.layers
     if not any(layer.rings_mm for layer in layers):
         raise BadToolpath("The toolpath prints nothing that has an outline.", "Check the file.")
-    paths: list[dict[int, Array]] = []
     first: list[int] = []
     last: list[int] = []
     tangents: list[Array] = []
@@ -145,7 +141,7 @@ def solid_from_toolpath(toolpath: Toolpath) -> Solid:
             alive, where = alive[:0], where[:0]
             continue
         if len(alive):
-            place, distance, _ = _nearest(where, rings)
+            place, distance = _nearest(where, rings)
             keep = distance < FOLLOW_MM
             alive, where = alive[keep], place[keep]
             for track in alive:
@@ -168,7 +164,6 @@ def solid_from_toolpath(toolpath: Toolpath) -> Solid:
             last += [index] * len(places)
             tangents += list(tangent)
         history.append((index, alive.copy(), where.copy()))
-    del paths
     tracks = len(first)
     path = np.full((len(layers), tracks, 2), np.nan, dtype=np.float64)
     for position, (index, who, at) in enumerate(history):

@@ -288,10 +288,19 @@ class Bed:
         self._trust = np.zeros(0)
         self.frames = 0
 
-    def flat(self, camera: Camera, picture: npt.NDArray[np.generic], offset_mm: Array) -> Grey:
-        """A picture laid flat: shape of the grid; nan outside the picture."""
-        pixels = camera.project(self.points_mm + offset_mm).astype(np.float32)
-        maps = pixels.reshape(*self.shape, 2)
+    def pixels(self, camera: Camera, offset_mm: Array) -> Array:
+        """Where the grid's places fall in the picture: shape (rows times columns, 2)."""
+        return camera.project(self.points_mm + offset_mm)
+
+    def flat(self, picture: npt.NDArray[np.generic], pixels: Array) -> Grey:
+        """A picture laid flat: shape of the grid; nan outside the picture.
+
+        Args:
+            picture: shape (H, W).
+            pixels: from :meth:`pixels`.
+
+        """
+        maps = pixels.astype(np.float32).reshape(*self.shape, 2)
         return np.asarray(
             cv2.remap(
                 picture.astype(np.float32),
@@ -362,7 +371,7 @@ class Bed:
         camera: Camera,
         picture: Grey,
         offset_mm: Array,
-        blocked: npt.NDArray[np.bool_],
+        hidden: npt.NDArray[np.bool_] | None,
         pick: npt.NDArray[np.int64],
     ) -> tuple[Array, npt.NDArray[np.bool_]]:
         places = self.points_mm[self._chosen[pick]] + offset_mm
@@ -375,18 +384,18 @@ class Bed:
             borderMode=cv2.BORDER_CONSTANT,
             borderValue=float("nan"),
         ).ravel()
-        x = np.clip(np.round(pixels[:, 0]).astype(int), 0, picture.shape[1] - 1)
-        y = np.clip(np.round(pixels[:, 1]).astype(int), 0, picture.shape[0] - 1)
-        good = np.isfinite(value) & ~blocked[y, x]
+        good = np.isfinite(value)
+        if hidden is not None:
+            x = np.clip(np.round(pixels[:, 0]).astype(int), 0, picture.shape[1] - 1)
+            y = np.clip(np.round(pixels[:, 1]).astype(int), 0, picture.shape[0] - 1)
+            good &= ~hidden[y, x]
         return np.where(good, value - self._value[pick], 0.0).astype(np.float64), good
 
     def locate(
         self,
         camera: Camera,
         picture: Grey,
-        base_mm: Array,
-        blocked: npt.NDArray[np.bool_],
-        still: npt.NDArray[np.bool_],
+        still: npt.NDArray[np.bool_] | None,
         reach_mm: tuple[float, float] | None,
         start_mm: float = 0.0,
     ) -> Travel | None:
@@ -395,10 +404,9 @@ class Bed:
         Args:
             camera: of this frame.
             picture: local contrast, smoothed, shape (H, W), float32.
-            base_mm: offset of the bed that is known, shape (3,).
-            blocked: shape (H, W), true where the part is expected.
             still: shape (H, W), true where the picture is as in the frame before: if the bed
-                has moved, that is a shadow or the room and not the bed.
+                has moved, that is a shadow or the room and not the bed. None where a shadow
+                can't be mistaken for it.
             reach_mm: interval to search, or None to refine ``start_mm`` only.
             start_mm: where the bed is thought to stand, or stood in the frame before.
 
@@ -417,10 +425,8 @@ class Bed:
             trials = np.arange(reach_mm[0], reach_mm[1] + 1e-9, 1.0)
             scores = np.zeros(len(trials))
             for i, trial in enumerate(trials):
-                hidden = blocked | still if abs(trial - start_mm) > 1.0 else blocked
-                residual, good = self._residual(
-                    camera, blurred, base_mm + trial * self.axis, hidden, pick
-                )
+                hidden = still if abs(trial - start_mm) > 1.0 else None
+                residual, good = self._residual(camera, blurred, trial * self.axis, hidden, pick)
                 weight = self._trust[pick] * good
                 now = residual + value
                 power = np.sqrt(np.sum(weight * value**2) * np.sum(weight * now**2))
@@ -429,13 +435,13 @@ class Bed:
                     support = min(1.0, float(weight.sum()) / (0.3 * len(pick)))
                     scores[i] = support * float(np.sum(weight * value * now)) / power
             at = float(trials[int(np.argmax(scores))])
-        hidden = blocked | still if abs(at - start_mm) > 1.0 else blocked
+        hidden = still if abs(at - start_mm) > 1.0 else None
         step = 0.4
         residual = np.zeros(0)
         weights = np.zeros(0)
         information = 0.0
         for _ in range(8):
-            offset = base_mm + at * self.axis
+            offset = at * self.axis
             residual, good = self._residual(camera, picture, offset, hidden, everyone)
             fore, _ = self._residual(camera, picture, offset + step * self.axis, hidden, everyone)
             back, _ = self._residual(camera, picture, offset - step * self.axis, hidden, everyone)

@@ -26,6 +26,8 @@ class Growth:
     sigma_mm: float
     agreement: float
     """Share of the edges that agree with that height."""
+    margin: float
+    """How much larger that is than the share near the expected height."""
 
 
 def growth_over_clock(
@@ -78,5 +80,7 @@ def growth_over_clock(
         keep = everyone.copy()
         keep[block] = False
         left_out[i] = best(keep)[0]
+    near = np.abs(trials - expected_mm) < 0.26
+    there = float(((votes * share).sum(axis=0) / share.sum())[near].max())
     sigma = float(np.sqrt(7 / 8 * np.sum((left_out - left_out.mean()) ** 2)))
-    return Growth(height, max(sigma, 0.02), agreement)
+    return Growth(height, max(sigma, 0.02), agreement, agreement - there)

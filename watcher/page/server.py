@@ -39,7 +39,15 @@ class Server:
         self._server.task_dispatcher.shutdown()
         if self._begun.is_set() and not self._ended.is_set():
             # The loop waits on the sockets in its own thread, so it must let them go itself.
-            self._server.trigger.pull_trigger(self._let_go)
+            pulled = threading.Event()
+
+            def let_go() -> None:
+                # A loop that is awake already may come here while the trigger is still written to.
+                pulled.wait(_PATIENCE_S)
+                self._let_go()
+
+            self._server.trigger.pull_trigger(let_go)
+            pulled.set()
             self._ended.wait(_PATIENCE_S)
         else:
             self._let_go()

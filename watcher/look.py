@@ -59,6 +59,8 @@ NEAR_MM = 30.0
 FAR_PX = 3.0
 SHARED_PX = 0.2
 """Scatter along an edge above which its places err together rather than one by one."""
+MISSING_MM = -1.5
+"""Where so much of the part is missing, its edges are not the toolpath's any more."""
 MOST_SIGMA_MM = 0.6
 """A lift that is known no better than this counts as not seen."""
 
@@ -333,6 +335,9 @@ class Look:
             state.growth_mm = growth.height_mm if again else 0.5 * state.growth_mm
         else:
             readings.append(Reading("no-growth", "top", None, None, None, "mm", unseen))
+        if state.growth_mm < MISSING_MM:
+            why = "the toolpath has gone on without the part"
+            return [*readings, *self.unseen(why)]
         about = (growth.height_mm, 0.2) if growth is not None and odd else (0.0, max(0.05, slack))
         z = float(self._solid.z_mm[layer])
         pose = min(0.1 + 0.06 * z, 1.0)

@@ -29,6 +29,7 @@ class Track:
     state: npt.NDArray[np.float64] = field(default_factory=lambda: np.zeros(3))
     """Level (mm), rate (mm a frame) and zero (mm)."""
     covariance: npt.NDArray[np.float64] | None = None
+    _last: float = 0.0
     _surprise: float = 0.0
 
     RATE_KEPT = 0.9
@@ -55,9 +56,10 @@ class Track:
         off = value - float(seen @ x)
         surprise = off / float(np.sqrt(seen @ p @ seen + noise))
         same = surprise * self._surprise > 0 and min(abs(surprise), abs(self._surprise)) > 1.0
-        self._surprise = surprise
+        same &= abs(value - self._last) < 0.5 * abs(off) + 2 * float(np.sqrt(noise))
+        self._surprise, self._last = surprise, value
         if same:
-            # Two on the same side in a row are no outliers: the amount does move.
+            # Two in a row that agree are no outliers: the amount does move.
             p[0, 0] += (0.5 * min(abs(off), 0.6)) ** 2
         elif abs(surprise) > 2.0:
             noise *= (surprise / 2.0) ** 2
@@ -82,6 +84,14 @@ class Track:
     def zero(self) -> float:
         """What a reading of nothing is, mm."""
         return float(self.state[2])
+
+    @property
+    def amount(self) -> float:
+        """The level as it is told, mm: most corners lie flat, so what is within its own error of
+        nothing is mostly nothing (Wiener's weight, signal over signal and noise).
+        """
+        level = max(0.0, self.level)
+        return level * level**2 / (level**2 + self.sigma**2)
 
     @property
     def sigma(self) -> float:

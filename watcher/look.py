@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 import cv2
 import numpy as np
 import numpy.typing as npt
+from scipy.spatial import cKDTree
 
 from watcher.measure.displacement import (
     LEAST_AGREEMENT,
@@ -59,6 +60,8 @@ NEAR_MM = 30.0
 FAR_PX = 3.0
 SHARED_PX = 0.2
 """Scatter along an edge above which its places err together rather than one by one."""
+SHEET_PX = 1.0
+"""A wall that shows no more than this above a pixel of margin is a sheet."""
 MISSING_MM = -1.5
 """Where so much of the part is missing, its edges are not the toolpath's any more."""
 MOST_SIGMA_MM = 0.6
@@ -149,7 +152,9 @@ class Look:
         top = solid.z_mm[np.minimum(solid.last[stations.track], layer)]
         wall_px = (top - bottom) * np.abs(per_mm[:, 2]) - 1.0
         short = np.minimum(wall_px, HALF_PX)
-        below = np.where((stations.kind == RIM) & facing, short, HALF_PX)
+        # A brim or a first layer alone is a sheet: its rim and its foot are one edge.
+        sheet = (wall_px < SHEET_PX) & ~stations.growing
+        below = np.where((stations.kind == RIM) & facing & ~sheet, short, HALF_PX)
         # Behind a far edge lies the bed with the part's own growing shadow: little of it counts.
         above = np.where(stations.kind == FOOT, short, HALF_PX)
         above = np.where((stations.kind == RIM) & ~facing, FAR_PX, above)
@@ -234,7 +239,9 @@ class Look:
             & (shifts.gain < 1.7)
             & np.isfinite(shifts.sigma_px)
         )
-        trusted = like & (self._memory.count[rows] >= Memory.TRUSTED)
+        # A growing edge that passes through an older edge's profile would be taken for its motion.
+        crowded = _crowded(shape.pixel, shape.normal, stations.growing)
+        trusted = like & (self._memory.count[rows] >= Memory.TRUSTED) & ~crowded
         # Five neighbours share each reading; a lens leaves some hundredths of a pixel.
         scatter = scatter_along(shape.pixel, stations.kind, along, shifts.value_px, trusted)
         rough = np.where(np.isfinite(scatter), scatter, 0.3)
@@ -285,7 +292,7 @@ class Look:
         share_here = np.abs(columns) > 0.1 * np.abs(shape.per_mm[:, 2:])
         unclear = stations.growing & (share_here & pending).any(axis=1)
         strange = like & (np.abs(shifts.value_px) > 1.5)
-        pick = np.flatnonzero(wide & ~strange & ~unclear)
+        pick = np.flatnonzero(wide & ~strange & ~unclear & ~crowded)
         self._memory.learn(
             rows[pick], fresh[pick], extent[pick], like[pick], ~stations.growing[pick]
         )
@@ -639,6 +646,20 @@ def _alike(before: Array | None, now: Array) -> bool:
         return False
     one, two = float(np.hypot(*before)), float(np.hypot(*now))
     return float(before @ now) > 0.8 * one * two and abs(two - one) < 5.0
+
+
+def _crowded(pixel: Array, normal: Array, growing: Bools) -> Bools:
+    """Finished edges across whose profile a growing one runs: shape (n,)."""
+    if not growing.any() or growing.all():
+        return np.zeros(len(pixel), dtype=bool)
+    others = pixel[growing]
+    _, near = cKDTree(others).query(pixel, k=min(6, len(others)), distance_upper_bound=HALF_PX + 2)
+    near = np.asarray(near).reshape(len(pixel), -1)
+    there = near < len(others)
+    offset = others[np.where(there, near, 0)] - pixel[:, None]
+    across = np.abs(np.einsum("nkj,nj->nk", offset, normal))
+    aside = np.abs(offset[..., 0] * normal[:, None, 1] - offset[..., 1] * normal[:, None, 0])
+    return np.asarray((there & (across < HALF_PX + 1) & (aside < 3.0)).any(axis=1) & ~growing)
 
 
 def _straight(tangent: Array) -> npt.NDArray[np.int64]:

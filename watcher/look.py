@@ -28,7 +28,7 @@ from watcher.measure.edges import (
     read_profiles,
     shifts_against,
 )
-from watcher.measure.field import Field, neighbours, scatter_along, vote
+from watcher.measure.field import Field, neighbours, scatter_along, vote, votes_at
 from watcher.measure.growth import Growth, growth_over_clock
 from watcher.measure.lift import (
     LIFTS_FROM,
@@ -62,6 +62,8 @@ SHARED_PX = 0.2
 """Scatter along an edge above which its places err together rather than one by one."""
 SHEET_PX = 1.0
 """A wall that shows no more than this above a pixel of margin is a sheet."""
+SUNK_PX, JUMP_PX, JUMP_UNSEEN_PX = 2.0, 4.0, 0.3
+"""How far an edge may seem to sink, to jump up, and how much farther for each picture missed."""
 MISSING_MM = -1.5
 """Where so much of the part is missing, its edges are not the toolpath's any more."""
 MOST_SIGMA_MM = 0.6
@@ -125,6 +127,7 @@ class Look:
         self._region = self._strand_region()
         self.loose = False
         self._raised = np.zeros(count)
+        self._unseen = np.zeros(count)
         self._odd_growth = 0.0
         self._last_motion: dict[str, Array | None] = {}
 
@@ -187,11 +190,30 @@ class Look:
         )
         total = np.einsum("nj,nj->n", shape.per_mm[:, :2], moved)
         total += shape.growing * (shape.per_mm[:, 2] * state.growth_mm)
+        return np.asarray(total + self._lifted(shape, columns), dtype=np.float64)
+
+    def _lifted(self, shape: Field, columns: Array) -> Array:
+        """The lifts' part of that displacement, px: shape (n,)."""
         # An edge that still grows is drawn anew each layer: small lifts of it are not followed, or
         # noise would carry its template away for good.
-        plain = np.where(state.lift_mm > FOLLOWED_MM, state.lift_mm, 0.0)
-        lifted = np.where(shape.growing, columns @ plain, columns @ state.lift_mm)
-        return np.asarray(total + lifted, dtype=np.float64)
+        lift = self.state.lift_mm
+        plain = np.where(lift > FOLLOWED_MM, lift, 0.0)
+        return np.asarray(np.where(shape.growing, columns @ plain, columns @ lift))
+
+    def _impossible(
+        self, shape: Field, columns: Array, shift_px: Array, growth: Growth | None
+    ) -> Bools:
+        """Matches that no lift explains: shape (n,).
+
+        Nothing sinks into the bed and nothing jumps up by millimetres between two pictures; such a
+        match is another line, of a shadow or of the wall's foot.
+        """
+        lifted = self._lifted(shape, columns)
+        late = 0.0 if growth is None else growth.height_mm - self.state.growth_mm
+        rise = shift_px + lifted - shape.growing * shape.per_mm[:, 2] * late
+        touched = np.abs(columns) > 0.1 * np.abs(shape.per_mm[:, 2:]) + 1e-6
+        unseen = (touched * self._unseen).max(axis=1) if columns.shape[1] else np.zeros(len(rise))
+        return np.asarray((rise < -SUNK_PX) | (rise - lifted > JUMP_PX + JUMP_UNSEEN_PX * unseen))
 
     # -- one frame ----------------------------------------------------------------------------
 
@@ -266,12 +288,17 @@ class Look:
             shifts.contrast[growing],
             self.state.growth_mm,
         )
+        wrong = self._impossible(shape, columns, shifts.value_px, tall)
+        measured = replace(measured, sigma_px=np.where(wrong, np.inf, measured.sigma_px))
         standing = old & ~stations.growing
         motion, step = self._motions(shape, shifts, standing, growing, stations.kind == UPRIGHT)
         if step is not None and tall is not None and step.agreement < 1.25 * tall.agreement:
             step = replace(step, margin=0.0)
         if step is not None and tall is not None and step.clear(STEPPED_MM, STEPPED_SHARE):
             tall = None
+        if motion is not None and motion.clear(LOOSE_MM):
+            bent = self._agree_lifted(measured, columns, predicted, shifts, placement, old)
+            motion = replace(motion, margin=min(motion.margin, motion.agreement - bent))
         if motion is not None and motion.agreement < LEAST_AGREEMENT and share < 0.3:
             motion = self._search(shown, old) or motion
         if self.loose and motion is not None:
@@ -354,6 +381,7 @@ class Look:
         sigma = lifts.sigma()[one_each]
         self._learn_reach(measured, columns, places, values, placement.sigma_px, about, pose)
         missing = self.unseen("hidden or without contrast")
+        self._unseen += 1
         for k, (corner, name) in enumerate(zip(self.corners, self.names, strict=True)):
             apart = side_disagreement(measured, columns, lifts, k)
             value = float(values[k])
@@ -367,6 +395,7 @@ class Look:
                 continue
             readings.append(Reading(_lift_kind(corner), name, corner.place_mm, value, error, "mm"))
             self._raised[k] = value
+            self._unseen[k] = 0
             if not self.loose:
                 self._follow_lift(k, value, error)
         return readings
@@ -448,6 +477,24 @@ class Look:
                 if found is not None and (step is None or found.margin > step.margin):
                     step = found
         return motion, step
+
+    def _agree_lifted(
+        self,
+        measured: Field,
+        columns: Array,
+        predicted: Array,
+        shifts: Shifts,
+        placement: Placement,
+        old: Bools,
+    ) -> float:
+        """Share of the edges that agree with lifted corners of a part that stays where it is."""
+        if int(measured.found.sum()) < 12:
+            return 0.0
+        lifts = fit_lifts(measured, columns, placement.sigma_px, (0.0, 1.0), 1.0)
+        corners = slice(LIFTS_FROM, LIFTS_FROM + columns.shape[1])
+        rise = measured.per_mm[:, 2] * measured.growing * lifts.value[2]
+        bent = columns @ lifts.value[corners] + rise - predicted
+        return float(votes_at(shifts.score[old], STEP_PX, bent[old, None]).mean())
 
     def _doubt(self, shown: _Shown, old: Bools) -> None:
         """Take back that the part is loose where the picture agrees better without."""

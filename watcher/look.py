@@ -11,10 +11,13 @@ from scipy.spatial import cKDTree
 
 from watcher.measure.displacement import (
     LEAST_AGREEMENT,
+    Drift,
     Motion,
     agreement_at,
+    chamfer,
     common_motion,
     lost_part,
+    outline_maps,
     rigid_columns,
 )
 from watcher.measure.edges import (
@@ -51,6 +54,8 @@ Grey = npt.NDArray[np.float32]
 Bools = npt.NDArray[np.bool_]
 
 LOOSE_MM, STEPPED_MM = 0.8, 0.5
+SURE_AGREEMENT = 0.42
+"""Share of the edges that must agree with a motion before it counts against lying still."""
 """Motions of the part and of its upper layers that are followed once they are clear."""
 STEPPED_SHARE = 0.4
 FOLLOWED_MM = 0.5
@@ -129,7 +134,8 @@ class Look:
         self._raised = np.zeros(count)
         self._unseen = np.zeros(count)
         self._odd_growth = 0.0
-        self._last_motion: dict[str, Array | None] = {}
+        self._last_step: Array | None = None
+        self._drift = Drift()
 
     # -- geometry of the frame ---------------------------------------------------------------
 
@@ -503,43 +509,55 @@ class Look:
         moved, still = self._agreements(shown, np.flatnonzero(old), trials)
         if still > LEAST_AGREEMENT and still > 1.3 * moved:
             state.shift_mm, state.turn_deg, self.loose = np.zeros(2), 0.0, False
+            self._drift = Drift()
 
     def _agreements(self, shown: _Shown, pick: npt.NDArray[np.int64], trials: Array) -> Array:
         """Share of some stations that agree with each of h motions: shape (h,)."""
         mask = self._memory.mask(shown.rows[pick], shown.extent[pick])
         template = self._memory.template[shown.rows[pick]]
         result = np.zeros(len(trials))
-        for start in range(0, len(trials), 500):
-            block = trials[start : start + 500]
+        most = max(1, 30000 // max(1, len(pick)))
+        for start in range(0, len(trials), most):
+            block = trials[start : start + most]
             pixel, normal = self._moved(shown.placement, shown.shape, pick, block)
             profiles = read_profiles(
                 shown.soft, pixel.reshape(-1, 2), normal.reshape(-1, 2), HALF_PX
             ).reshape(len(block), len(pick), -1)
             found = vote(agreement_of(template, mask, profiles))
-            result[start : start + 500] = found.mean(axis=1)
+            result[start : start + most] = found.mean(axis=1)
         return result
 
     def _search(self, shown: _Shown, old: Bools) -> Motion | None:
-        """Look for a part that is not where it was, within 25 mm and 20 degrees."""
+        """Look for a part that is not where it was, within 36 mm and 24 degrees.
+
+        Where the outlines lie on outlines of the picture is tried with the edges' own looks.
+        """
         pick = np.flatnonzero(old)
         if len(pick) < 60:
             return None
-        pick = pick[np.linspace(0, len(pick) - 1, min(60, len(pick))).astype(int)]
+        pick = pick[np.linspace(0, len(pick) - 1, min(80, len(pick))).astype(int)]
         state = self.state
         here = np.array([*state.shift_mm, state.turn_deg])
-        line, angle = np.arange(-25.0, 25.1, 2.5), np.arange(-20.0, 20.1, 5.0)
-        around = np.array([(x, y, a) for a in angle for x in line for y in line])
-        trials = here + np.concatenate([np.zeros((1, 3)), around])
-
-        def agree(some: Array) -> Array:
-            return self._agreements(shown, pick, some)
-
-        coarse = agree(trials)
-        best = trials[int(np.argmax(coarse))]
-        fine_line, fine_angle = np.arange(-2.0, 2.1, 0.5), np.arange(-4.0, 4.1, 2.0)
-        near = np.array([(x, y, a) for a in fine_angle for x in fine_line for y in fine_line])
-        fine = np.concatenate([here[None], best + near])
-        found = lost_part(agree(fine), fine)
+        line, angle = np.arange(-36.0, 36.1, 1.5), np.arange(-24.0, 24.1, 4.0)
+        trials = here + np.array([(x, y, a) for a in angle for x in line for y in line])
+        maps = outline_maps(shown.soft)
+        near = np.zeros(len(trials))
+        for start in range(0, len(trials), 2000):
+            pixel, normal = self._moved(
+                shown.placement, shown.shape, pick, trials[start : start + 2000]
+            )
+            near[start : start + 2000] = chamfer(maps, pixel, normal)
+        best: list[Array] = []
+        for i in np.argsort(-near):
+            apart = [np.abs((trials[i] - b) / np.array([2.0, 2.0, 5.0])).max() for b in best]
+            if not apart or min(apart) > 1:
+                best.append(trials[i])
+            if len(best) == 8:
+                break
+        fine_line, fine_angle = np.arange(-1.5, 1.6, 0.5), np.arange(-4.0, 4.1, 2.0)
+        around = np.array([(x, y, a) for a in fine_angle for x in fine_line for y in fine_line])
+        fine = np.concatenate([here[None], *(b + around for b in best)])
+        found = lost_part(self._agreements(shown, pick, fine), fine)
         if found is None:
             return None
         where, agreement, margin = found
@@ -556,40 +574,50 @@ class Look:
         z = np.broadcast_to(shape.point_mm[pick, 2], x.shape)
         points = np.stack([x + motions[:, :1], y + motions[:, 1:2], z], axis=2)
         pixel = placement.camera.project(points.reshape(-1, 3) + placement.offset_mm)
-        normal = np.broadcast_to(shape.normal[pick], (len(motions), len(pick), 2))
+        # Seen from above-front a turn of the part turns its outlines the other way in the picture.
+        c, w = np.cos(turn)[..., 0], np.sin(turn)[..., 0]
+        n = shape.normal[pick]
+        normal = np.stack(
+            [
+                c[:, None] * n[:, 0] + w[:, None] * n[:, 1],
+                -w[:, None] * n[:, 0] + c[:, None] * n[:, 1],
+            ],
+            axis=2,
+        )
         return pixel.reshape(len(motions), len(pick), 2), np.ascontiguousarray(normal)
 
     def _motion_readings(self, motion: Motion | None, step: Motion | None) -> list[Reading]:
-        """Readings of both motions; clear ones are followed from here on.
+        """Readings of both motions; a part that has clearly moved is followed from here on.
 
         Following on less would let the templates walk away with their own noise.
         """
         state = self.state
-        readings: list[Reading] = []
-        kinds: tuple[tuple[FaultKind, str, Motion | None, float, float], ...] = (
-            ("detached", "part", motion, LOOSE_MM, 0.6),
-            ("layer-step", "upper layers", step, STEPPED_MM, STEPPED_SHARE),
-        )
-        for kind, place, found, least, share in kinds:
-            before = self._last_motion.get(kind)
-            clear = found is not None and found.clear(least, share)
-            self._last_motion[kind] = found.shift_mm if found is not None and clear else None
-            steady = clear and found is not None and _alike(before, found.shift_mm)
-            if steady and found is not None and kind == "detached":
-                state.shift_mm, state.turn_deg = found.shift_mm, found.turn_deg
-                self.loose = True
-            readings.append(self._motion_reading(kind, place, found, steady))
-        return readings
-
-    def _motion_reading(
-        self, kind: FaultKind, place: str, motion: Motion | None, steady: bool
-    ) -> Reading:
         where = (float(self.middle_mm[0]), float(self.middle_mm[1]), 0.0)
+        why = "too little of the part is seen"
+        readings: list[Reading] = []
         if motion is None or motion.agreement < LEAST_AGREEMENT:
-            return Reading(kind, place, where, None, None, "mm", "too little of the part is seen")
-        believed = float(np.hypot(*self.state.shift_mm)) if kind == "detached" else 0.0
-        size = motion.size_mm if steady else believed
-        return Reading(kind, place, where, size, max(0.2, motion.sigma_mm), "mm")
+            readings.append(Reading("detached", "part", where, None, None, "mm", why))
+        else:
+            drift = self._drift
+            sure = motion.agreement > SURE_AGREEMENT or motion.margin < drift.LEAST_MARGIN
+            if self.loose or sure:
+                drift.update(motion, self.loose)
+            if drift.clear(LOOSE_MM):
+                state.shift_mm, state.turn_deg = drift.level[:2].copy(), float(drift.level[2])
+                self.loose = True
+            readings.append(
+                Reading("detached", "part", where, drift.size_mm, drift.sigma_mm, "mm")
+            )
+        if step is None or step.agreement < LEAST_AGREEMENT:
+            readings.append(Reading("layer-step", "upper layers", where, None, None, "mm", why))
+            return readings
+        before, clear = self._last_step, step.clear(STEPPED_MM, STEPPED_SHARE)
+        self._last_step = step.shift_mm if clear else None
+        size = step.size_mm if clear and _alike(before, step.shift_mm) else 0.0
+        readings.append(
+            Reading("layer-step", "upper layers", where, size, max(0.2, step.sigma_mm), "mm")
+        )
+        return readings
 
     # -- strands ------------------------------------------------------------------------------
 

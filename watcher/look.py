@@ -16,6 +16,7 @@ from watcher.measure.displacement import (
     agreement_at,
     chamfer,
     common_motion,
+    layer_step,
     lost_part,
     outline_maps,
     rigid_columns,
@@ -53,11 +54,10 @@ from watcher.scene.solid import Corner, Solid
 Grey = npt.NDArray[np.float32]
 Bools = npt.NDArray[np.bool_]
 
-LOOSE_MM, STEPPED_MM = 0.8, 0.5
+LOOSE_MM, TALL_MM = 0.8, 0.5
 SURE_AGREEMENT = 0.42
 """Share of the edges that must agree with a motion before it counts against lying still."""
-"""Motions of the part and of its upper layers that are followed once they are clear."""
-STEPPED_SHARE = 0.4
+"""A motion that is followed once it is clear; a height that is more than the clock's error."""
 FOLLOWED_MM = 0.5
 PENDING_MM = 0.35
 NEAR_MM = 30.0
@@ -134,8 +134,8 @@ class Look:
         self._raised = np.zeros(count)
         self._unseen = np.zeros(count)
         self._odd_growth = 0.0
-        self._last_step: Array | None = None
         self._drift = Drift()
+        self._stepped = Drift()
 
     # -- geometry of the frame ---------------------------------------------------------------
 
@@ -297,11 +297,11 @@ class Look:
         wrong = self._impossible(shape, columns, shifts.value_px, tall)
         measured = replace(measured, sigma_px=np.where(wrong, np.inf, measured.sigma_px))
         standing = old & ~stations.growing
-        motion, step = self._motions(shape, shifts, standing, growing, stations.kind == UPRIGHT)
-        if step is not None and tall is not None and step.agreement < 1.25 * tall.agreement:
-            step = replace(step, margin=0.0)
-        if step is not None and tall is not None and step.clear(STEPPED_MM, STEPPED_SHARE):
-            tall = None
+        tangent = self._solid.tangent[stations.track]
+        motion, step = self._motions(shape, shifts, tangent, standing, growing)
+        if step is not None and tall is not None and abs(tall.height_mm) > TALL_MM:
+            # Layers that stand lower or higher as a whole are no step aside.
+            step = replace(step, margin=min(step.margin, step.agreement - tall.agreement))
         if motion is not None and motion.clear(LOOSE_MM):
             bent = self._agree_lifted(measured, columns, predicted, shifts, placement, old)
             motion = replace(motion, margin=min(motion.margin, motion.agreement - bent))
@@ -445,13 +445,13 @@ class Look:
     # -- motion -------------------------------------------------------------------------------
 
     def _motions(
-        self, shape: Field, shifts: Shifts, standing: Bools, growing: Bools, upright: Bools
+        self, shape: Field, shifts: Shifts, tangent: Array, standing: Bools, growing: Bools
     ) -> tuple[Motion | None, Motion | None]:
         """Motion of what stands on the bed, and of the layer being printed against it."""
         columns = rigid_columns(shape.point_mm, shape.per_mm, self.middle_mm)
         state = self.state
         whole = np.array([*state.shift_mm, state.turn_deg])
-        every = old = standing | growing
+        every = standing | growing
         motion = common_motion(
             shifts.score[every],
             STEP_PX,
@@ -469,19 +469,14 @@ class Look:
                 motion = replace(motion, margin=0.0)
         step: Motion | None = None
         if motion is None or not motion.clear(LOOSE_MM):
-            top = float(shape.point_mm[:, 2].max()) if len(shape.point_mm) else 0.0
-            for depth_mm in (2.5, 8.0):
-                upper = growing | (old & upright & (shape.point_mm[:, 2] > top - depth_mm))
-                found = common_motion(
-                    shifts.score[upper],
-                    STEP_PX,
-                    columns[upper],
-                    np.zeros(3),
-                    shifts.contrast[upper],
-                    turns=False,
-                )
-                if found is not None and (step is None or found.margin > step.margin):
-                    step = found
+            outward = np.column_stack([tangent[:, 1], -tangent[:, 0]])
+            step = layer_step(
+                shifts.score[growing],
+                STEP_PX,
+                columns[growing],
+                outward[growing],
+                shifts.contrast[growing],
+            )
         return motion, step
 
     def _agree_lifted(
@@ -611,12 +606,10 @@ class Look:
         if step is None or step.agreement < LEAST_AGREEMENT:
             readings.append(Reading("layer-step", "upper layers", where, None, None, "mm", why))
             return readings
-        before, clear = self._last_step, step.clear(STEPPED_MM, STEPPED_SHARE)
-        self._last_step = step.shift_mm if clear else None
-        size = step.size_mm if clear and _alike(before, step.shift_mm) else 0.0
-        readings.append(
-            Reading("layer-step", "upper layers", where, size, max(0.2, step.sigma_mm), "mm")
-        )
+        if step.agreement > SURE_AGREEMENT or step.margin < Drift.LEAST_MARGIN:
+            self._stepped.update(step, False)
+        size, sigma = self._stepped.size_mm, self._stepped.sigma_mm
+        readings.append(Reading("layer-step", "upper layers", where, size, sigma, "mm"))
         return readings
 
     # -- strands ------------------------------------------------------------------------------

@@ -20,6 +20,8 @@ from watcher.records import Array
 MOST_PLACES = 160
 BLOCKS = 6
 CHAMFER_PX = 2.5
+AHEAD_PX, LEAST_AHEAD = 0.8, 5
+"""An edge ahead of a step moves by at least so much; so many of them must be seen."""
 LEAST_AGREEMENT = 0.2
 """Share of the edges that must agree before anything is said of a motion."""
 
@@ -160,6 +162,71 @@ def common_motion(
         max(0.05, jackknife),
         float(scores.max()),
         float(scores.max() - zero),
+    )
+
+
+def layer_step(
+    score: Array, step_px: float, columns: Array, outward: Array, weight: Array
+) -> Motion | None:
+    """How far the newest layers stand aside from those below.
+
+    On the side to which they went they overhang and are seen at their new place; on the other side
+    the edge of the older layers still shows. So for each motion only the edges ahead of it are
+    asked.
+
+    Args:
+        score: shape (n, lags), correlation of the growing edges where they were expected.
+        step_px: distance between displacements.
+        columns: shape (n, 3), from :func:`rigid_columns`.
+        outward: shape (n, 2), unit vectors out of the part in the plane of the bed.
+        weight: shape (n,), contrast of each place's template.
+
+    Returns:
+        None where too few edges lie ahead of any motion.
+
+    """
+    useful = np.flatnonzero((weight > 0) & np.isfinite(score).all(axis=1))
+    if len(useful) < 12:
+        return None
+    table, design, out = score[useful], columns[useful, :2], outward[useful]
+    share = np.minimum(weight[useful], 2 * np.median(weight[useful]))
+    here = votes_at(table, step_px, np.zeros((len(useful), 1)))
+
+    def gains(trials: Array, keep: Array) -> tuple[Array, Array, Array]:
+        shift = design @ trials.T
+        votes = votes_at(table, step_px, shift)
+        far = np.hypot(trials[:, 0], trials[:, 1])
+        ahead = (out @ trials.T > 0.5 * far) & (np.abs(shift) > AHEAD_PX)
+        part = ahead * (share * keep)[:, None]
+        total = part.sum(axis=0)
+        gain = (part * (votes - here)).sum(axis=0)
+        agreement = (part * votes).sum(axis=0) / np.maximum(total, 1e-9)
+        # Few edges ahead prove little; of motions that explain alike the shorter one is meant.
+        likely = gain / (total + 0.1 * share.sum()) - 0.01 * np.minimum(far, 4.0)
+        enough = ahead.sum(axis=0) >= LEAST_AHEAD
+        return (
+            np.where(enough, likely, -1.0),
+            np.where(enough, agreement, 0.0),
+            np.where(enough, gain / np.maximum(total, 1e-9), 0.0),
+        )
+
+    everyone = np.ones(len(useful))
+    line = np.arange(-4.0, 4.01, 0.4)
+    grid = np.array([(x, y) for x in line for y in line if x or y])
+    first = grid[int(np.argmax(gains(grid, everyone)[0]))]
+    near = np.arange(-0.4, 0.41, 0.1)
+    fine = first + np.array([(x, y) for x in near for y in near])
+    likely, agreement, margin = gains(fine, everyone)
+    best = int(np.argmax(likely))
+    left_out = np.zeros((BLOCKS, 2))
+    for i, block in enumerate(np.array_split(np.arange(len(useful)), BLOCKS)):
+        keep = everyone.copy()
+        keep[block] = 0.0
+        left_out[i] = fine[int(np.argmax(gains(fine, keep)[0]))]
+    spread = left_out - left_out.mean(axis=0)
+    jackknife = float(np.sqrt((BLOCKS - 1) / BLOCKS * np.sum(spread**2) / 2))
+    return Motion(
+        fine[best], 0.0, max(0.05, jackknife), float(agreement[best]), float(margin[best])
     )
 
 

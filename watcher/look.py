@@ -47,7 +47,7 @@ from watcher.measure.lift import (
 from watcher.measure.picture import noise_of
 from watcher.measure.strands import StrandMap, strand_signal
 from watcher.records import Array, FaultKind, Outline, Picture, Reading
-from watcher.scene.expected import FOOT, RIM, UPRIGHT, Stations, stations_at
+from watcher.scene.expected import FOOT, LEDGE, RIM, UPRIGHT, Stations, stations_at
 from watcher.scene.place import Placement, Placer
 from watcher.scene.solid import Corner, Solid
 
@@ -65,8 +65,8 @@ NEAR_MM = 30.0
 FAR_PX = 3.0
 SHARED_PX = 0.2
 """Scatter along an edge above which its places err together rather than one by one."""
-SHEET_PX = 1.0
-"""A wall that shows no more than this above a pixel of margin is a sheet."""
+SHEET_PX = 2.0
+"""A wall that shows no more than this is a sheet."""
 SUNK_PX, JUMP_PX, JUMP_UNSEEN_PX = 2.0, 4.0, 0.3
 """How far an edge may seem to sink, to jump up, and how much farther for each picture missed."""
 MISSING_MM = -1.5
@@ -161,11 +161,13 @@ class Look:
         top = solid.z_mm[np.minimum(solid.last[stations.track], layer)]
         wall_px = (top - bottom) * np.abs(per_mm[:, 2]) - 1.0
         short = np.minimum(wall_px, HALF_PX)
-        # A brim or a first layer alone is a sheet: its rim and its foot are one edge.
-        sheet = (wall_px < SHEET_PX) & ~stations.growing
+        # A brim, a first layer alone or a wall seen end-on is a sheet: rim and foot are one edge.
+        whole_px = (solid.z_mm[solid.last[stations.track]] - bottom) * np.abs(per_mm[:, 2])
+        sheet = np.where(stations.growing, whole_px, wall_px + 1.0) < SHEET_PX
         below = np.where((stations.kind == RIM) & facing & ~sheet, short, HALF_PX)
         # Behind a far edge lies the bed with the part's own growing shadow: little of it counts.
-        above = np.where(stations.kind == FOOT, short, HALF_PX)
+        lower = (stations.kind == FOOT) | (stations.kind == LEDGE)
+        above = np.where(lower, short, HALF_PX)
         above = np.where((stations.kind == RIM) & ~facing, FAR_PX, above)
         extent = extent_mask(below, above)
         wide = np.minimum(below, above)
@@ -692,7 +694,7 @@ class Look:
         if self.corners and len(found):
             far = np.stack([distance_mm(shape.point_mm, c.place_mm) for c in self.corners])
             name = np.where(far.min(axis=0) < NEAR_MM, far.argmin(axis=0), name)
-        for kind in (RIM, FOOT, UPRIGHT):
+        for kind in (RIM, FOOT, UPRIGHT, LEDGE):
             chosen = np.flatnonzero(stations.kind == kind)
             for line in _lines(shape.pixel[chosen], np.zeros(len(chosen))):
                 outlines.append(Outline("expected", "part", np.round(shape.pixel[chosen[line]], 1)))

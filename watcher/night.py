@@ -2,36 +2,30 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import cv2
 import numpy as np
 import numpy.typing as npt
 
-from watcher.advice.verdict import advise
-from watcher.evidence.faults import Faults
 from watcher.look import Look
 from watcher.measure.picture import blinded
 from watcher.records import (
-    Advice,
+    Answer,
+    FaultKind,
     Frame,
-    Moment,
     Outline,
-    Reading,
     Seen,
     Setup,
-    Suspicion,
+    Sight,
     Toolpath,
     View,
+    Weights,
 )
 from watcher.scene.camera import Camera, camera_from_points
 from watcher.scene.clock import LayerClock
 from watcher.scene.place import Placement, Placer
 from watcher.scene.solid import Corner, corners_of, solid_from_toolpath
 from watcher.trouble import BadSetup
-
-BLIND_FRAMES = 8
-"""So many frames in a row that show nothing are worth waking somebody for a look."""
+from watcher.weigh import Weigh
 
 
 def corner_names(camera: Camera, corners: list[Corner]) -> list[str]:
@@ -59,7 +53,9 @@ def corner_names(camera: Camera, corners: list[Corner]) -> list[str]:
 class Night:
     """Watches one run. Give it every frame in order."""
 
-    def __init__(self, setup: Setup, toolpath: Toolpath | None) -> None:
+    def __init__(
+        self, setup: Setup, toolpath: Toolpath | None, weights: Weights | None = None
+    ) -> None:
         """Prepare a run.
 
         Raises:
@@ -82,12 +78,16 @@ class Night:
             self._solid, self._corners, names, self._placer, setup.head_parked_for_frames
         )
         self._names = names
-        self._faults = Faults()
-        self._advice: Advice | None = None
-        self._times: list[float] = []
-        self._layers: list[int] = []
-        self._frames: list[str] = []
-        self._blind = 0
+        places: dict[FaultKind, int] = {
+            "corner-lift": sum(not corner.overhang for corner in self._corners),
+            "overhang-curl": sum(corner.overhang for corner in self._corners),
+        }
+        self._weigh = Weigh(toolpath, weights or Weights(), places)
+        self._layer = 1
+
+    def hear(self, answer: Answer) -> None:
+        """Take in what a person said about the print; it counts from the next frame on."""
+        self._weigh.hear(answer)
 
     def see(self, frame: Frame) -> Seen:
         """Judge one frame.
@@ -106,8 +106,6 @@ class Night:
                 f"{self._setup.frame_size[0]} x {self._setup.frame_size[1]}.",
                 "Set the camera to the size of the setup, or click the bed points again.",
             )
-        self._times.append(frame.elapsed_s)
-        self._frames.append(frame.name)
         grey = cv2.cvtColor(frame.bgr, cv2.COLOR_BGR2GRAY).astype(np.float32)
         why = blinded(grey)
         placed = why if why else self._placer.place(grey, frame.elapsed_s)
@@ -117,13 +115,8 @@ class Night:
 
     def _seen(self, frame: Frame, placed: Placement, grey: npt.NDArray[np.float32]) -> Seen:
         assert placed.time is not None
-        layer = placed.time.layer
-        self._layers.append(layer)
-        self._blind = 0
+        layer = self._layer = placed.time.layer
         looked = self._look.measure(placed, frame.bgr, grey, layer - 1)
-        suspicions, readings = self._faults.update(
-            looked.readings, len(self._times) - 1, looked.found_share
-        )
         middle = np.array([[*self._look.middle_mm, 0.0]]) + placed.offset_mm
         scale = float(np.linalg.norm(placed.camera.jacobian(middle)[0][:, 0]))
         view = View(True, placed.sigma_px, layer, 1.0 / max(scale, 1e-6))
@@ -133,74 +126,28 @@ class Night:
             "knocked": float(placed.knocked),
             "pace": self._clock.pace,
         }
-        return self._advised(frame, view, readings, suspicions, looked.outlines, notes)
+        sight = Sight(
+            frame.index, frame.name, frame.elapsed_s, layer, looked.readings, looked.found_share
+        )
+        return self._weighed(sight, view, looked.outlines, notes)
 
     def _not_seen(self, frame: Frame, why: str) -> Seen:
-        layer = self._layers[-1] if self._layers else 1
-        self._layers.append(layer)
-        self._blind += 1
+        view = View(False, float("inf"), self._layer, float("nan"), why)
         readings = tuple(self._look.unseen(why))
-        suspicions: tuple[Suspicion, ...] = ()
-        if self._blind >= BLIND_FRAMES:
-            suspicions = (
-                Suspicion(
-                    "cannot-see",
-                    why,
-                    None,
-                    float(self._blind),
-                    float(BLIND_FRAMES),
-                    len(self._times) - self._blind,
-                    float(self._blind),
-                    0.0,
-                    "frames",
-                ),
-            )
-        view = View(False, float("inf"), layer, float("nan"), why)
-        return self._advised(frame, view, readings, suspicions, (), {})
+        sight = Sight(frame.index, frame.name, frame.elapsed_s, self._layer, readings, blind=why)
+        return self._weighed(sight, view, (), {})
 
-    def _advised(
-        self,
-        frame: Frame,
-        view: View,
-        readings: tuple[Reading, ...],
-        suspicions: tuple[Suspicion, ...],
-        outlines: tuple[Outline, ...],
-        notes: dict[str, float],
+    def _weighed(
+        self, sight: Sight, view: View, outlines: tuple[Outline, ...], notes: dict[str, float]
     ) -> Seen:
-        lifts = [r for r in readings if r.kind in ("corner-lift", "overhang-curl")]
-        advice = advise(
-            self._advice,
-            suspicions,
-            len(lifts),
-            sum(r.value is not None for r in lifts),
-            self._times,
-            self._layers,
+        weighed = self._weigh.weigh(sight)
+        return Seen(
+            view,
+            weighed.readings,
+            weighed.suspicions,
+            weighed.advice,
+            weighed.moments,
+            outlines,
+            notes,
+            sight.readings,
         )
-        moments = self._moments(frame, advice)
-        self._advice = advice
-        return Seen(view, readings, suspicions, advice, moments, outlines, notes)
-
-    def _moments(self, frame: Frame, advice: Advice) -> tuple[Moment, ...]:
-        """A rise of the advice is a moment; so is the beginning of what led to a stop."""
-        before = self._advice
-        rank = {"carry on": 0, "have a look": 1, "stop": 2}
-        old = rank[before.level] if before else 0
-        if advice.kind is None or rank[advice.level] <= old:
-            return ()
-        here = Moment(
-            frame.index, frame.name, frame.elapsed_s, advice.kind, advice.level, advice.sentence
-        )
-        if advice.level != "stop" or advice.since_s is None:
-            return (here,)
-        began = int(np.searchsorted(self._times, advice.since_s))
-        if began >= len(self._times) - 1:
-            return (here,)
-        start = replace(
-            here,
-            index=frame.index - (len(self._times) - 1 - began),
-            name=self._frames[began],
-            elapsed_s=self._times[began],
-            level="have a look",
-            sentence="Here it began.",
-        )
-        return (start, here)

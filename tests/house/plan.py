@@ -11,7 +11,7 @@ FLOORS = (
     ("cli",),
     ("account",),
     ("page", "night", "run", "rejudge"),
-    ("look",),
+    ("look", "weigh"),
     ("before", "after"),
     (
         "sources",
@@ -29,7 +29,18 @@ FLOORS = (
 )
 FLOOR_OF = {room: floor for floor, rooms in enumerate(FLOORS) for room in rooms}
 
-PURE = ("toolpath", "scene", "measure", "evidence", "advice", "look", "night", "records", "trouble")
+PURE = (
+    "toolpath",
+    "scene",
+    "measure",
+    "evidence",
+    "advice",
+    "look",
+    "weigh",
+    "night",
+    "records",
+    "trouble",
+)
 
 # Web, database, process, thread, file, clock and chance, by the module that brings them.
 IMPURE_MODULES = {

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
-from watcher.records import FaultKind
+from watcher.records import FaultKind, Suspicion
+
+GROWS_MM_H = 0.1
+"""Slower growth than this is not worth a word."""
 
 
 def clock_words(seconds: float) -> str:
@@ -33,20 +36,29 @@ def finding(kind: FaultKind, place: str, amount: float, sigma: float) -> str:
     return f"the part can't be seen: {place}"
 
 
-def stop_sentence(
-    kind: FaultKind, place: str, amount: float, sigma: float, since_s: float, layer: int
-) -> str:
+def growth(kind: FaultKind, per_hour: float | None, at_end: float | None) -> str:
+    """How it goes on, to follow a lift's finding; empty where it does not grow."""
+    if kind not in ("corner-lift", "overhang-curl") or per_hour is None or per_hour < GROWS_MM_H:
+        return ""
+    if at_end is None:
+        return f", growing {per_hour:.1f} mm an hour"
+    return f", growing {per_hour:.1f} mm an hour towards {at_end:.0f} mm at the end"
+
+
+def stop_sentence(now: Suspicion, at_end: float | None, since_s: float, layer: int) -> str:
     """One sentence that says stop, why and since when."""
-    told = finding(kind, place, amount, sigma)
+    told = finding(now.kind, now.place, now.amount, now.sigma)
+    told += growth(now.kind, now.per_hour, at_end)
     return (
         f"Stop the print: {told}; it began about {clock_words(since_s)} into the print, "
         f"at layer {layer}."
     )
 
 
-def look_sentence(kind: FaultKind, place: str, amount: float, sigma: float) -> str:
-    """One sentence that asks for a look."""
-    return f"Have a look: {finding(kind, place, amount, sigma)}."
+def look_sentence(now: Suspicion, because: str = "") -> str:
+    """One sentence that asks for a look; ``because`` says why it is no stop."""
+    told = finding(now.kind, now.place, now.amount, now.sigma)
+    return f"Have a look: {told}{f', but {because}' if because else ''}."
 
 
 def fine_sentence(watched: int, seen: int) -> str:
@@ -56,3 +68,6 @@ def fine_sentence(watched: int, seen: int) -> str:
     if seen == 0:
         return "Carry on, but none of the watched corners can be seen in this picture."
     return f"Carry on: {seen} of {watched} watched corners are seen and lie flat."
+
+
+STOPPED_SENTENCE = "Carry on: a person has stopped this print, so nothing more is judged."

@@ -7,8 +7,10 @@ the disk after a picture came in.
 from watcher.store.kept import (
     AdviceFrom,
     Ending,
+    KeptAnswer,
     KeptFrame,
     KeptMoment,
+    Plan,
     Run,
     Series,
     Skipped,
@@ -20,8 +22,10 @@ from watcher.store.store import Store
 __all__ = [
     "AdviceFrom",
     "Ending",
+    "KeptAnswer",
     "KeptFrame",
     "KeptMoment",
+    "Plan",
     "Run",
     "Series",
     "Skipped",

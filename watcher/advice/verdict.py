@@ -117,7 +117,7 @@ def advise(
         stake = stake_of(first)
         if worth_stopping(stake):
             return _told("stop", first, now, stake)
-        because = "so little is still to come that stopping would lose more"
+        because = "by your prices stopping is expected to lose more than it saves"
         return _told("have a look", first, now, stake, because)
     subject = (before.kind, before.place) if before and before.level == "have a look" else None
     young = sorted(

@@ -23,6 +23,7 @@ FLOORS = (
         "measure",
         "scene",
         "settings",
+        "weights",
     ),
     ("toolpath",),
     ("records", "trouble"),

@@ -42,6 +42,12 @@ class Course:
         """Filament that went in up to and with this layer, mm."""
         return self._done_mm[self._at(layer)]
 
+    @staticmethod
+    def grams(length_mm: float, prices: Prices) -> float:
+        """Mass of a length of this filament, g."""
+        diameter, density = prices.filament_diameter_mm, prices.filament_density_g_cm3
+        return filament_mass_g(length_mm, diameter, density)
+
     def height_mm(self, layer: int) -> float:
         """Height of this layer, mm."""
         return self._heights_mm[self._at(layer)]
@@ -81,14 +87,14 @@ def weigh_stake(
             break-even are given.
 
     """
-    g_per_mm = filament_mass_g(1.0, prices.filament_diameter_mm, prices.filament_density_g_cm3)
     done_mm = course.done_mm(layer)
     rest_mm = max(0.0, course.filament_mm - done_mm)
     rest_s = course.to_come_s(layer, elapsed_s)
     part, collision = prices.part or 0.0, prices.collision or 0.0
     crash = collision_chance(lift_mm, course.height_mm(layer), prices.collision_ratio)
-    spent = _money(done_mm * g_per_mm, elapsed_s, prices)
-    rest = _money(rest_mm * g_per_mm, rest_s, prices)
+    spent_g, rest_g = course.grams(done_mm, prices), course.grams(rest_mm, prices)
+    spent = _money(spent_g, elapsed_s, prices)
+    rest = _money(rest_g, rest_s, prices)
     break_even = loss_stop = loss_carry_on = None
     if spent is not None and rest is not None:
         if_good = spent + part
@@ -98,10 +104,10 @@ def weigh_stake(
         if if_good + if_failing > 0:
             break_even = if_good / (if_good + if_failing)
     return Stake(
-        spent_g=done_mm * g_per_mm,
+        spent_g=spent_g,
         spent_m=done_mm / 1000.0,
         spent_s=elapsed_s,
-        to_come_g=rest_mm * g_per_mm,
+        to_come_g=rest_g,
         to_come_m=rest_mm / 1000.0,
         to_come_s=rest_s,
         spent_money=spent,

@@ -437,9 +437,9 @@ def answer(
 def rejudge(
     run_ids: tuple[int, ...], settings_file: Path | None, curve_file: Path | None, data: Path
 ) -> None:
-    """Judge kept runs again, under other settings and without their pictures.
+    """Judge kept runs again under other settings.
 
-    Says what would have been found, missed and stopped in vain, how late and how much filament it
+    No picture is needed. Says what would have been found, missed and stopped in vain, how late and how much filament it
     would have saved. Whether a run failed is what you answered, or what the truth.json beside a
     recorded night says. Without RUNS all runs are taken; without --settings each is judged by its
     own.

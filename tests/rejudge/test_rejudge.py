@@ -34,11 +34,11 @@ def keep(store, small, *, weights=None, source="made up", name="night", answers=
     said = dict(answers)
     for frame in small.frames():
         bgr = np.full_like(frame.bgr, 3) if frame.index in hide else frame.bgr
-        frame = replace(frame, bgr=bgr)
-        store.keep_frame(run, frame, cv2.imencode(".jpg", frame.bgr)[1].tobytes())
+        shown = replace(frame, bgr=bgr)
+        store.keep_frame(run, shown, cv2.imencode(".jpg", bgr)[1].tobytes())
         for answer in store.hear_answers(run, frame.index):
             night.hear(answer)
-        store.keep_seen(run, frame.index, night.see(frame))
+        store.keep_seen(run, frame.index, night.see(shown))
         if frame.index in said:
             store.keep_answer(run, said[frame.index])
     store.end_run(run, 1.7e9 + 9000)

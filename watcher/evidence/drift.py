@@ -9,8 +9,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterable
 from dataclasses import replace
-
-import numpy as np
+from statistics import median
 
 from watcher.records import Reading
 
@@ -28,6 +27,7 @@ class Drift:
 
     def __init__(self) -> None:
         self._first: dict[str, list[float]] = {}
+        self._lay: dict[str, float] = {}
         self._recent: dict[str, deque[tuple[int, float]]] = {}
 
     def take_off(self, readings: Iterable[Reading], index: int) -> tuple[Reading, ...]:
@@ -39,6 +39,7 @@ class Drift:
             first = self._first.setdefault(reading.place, [])
             if len(first) < SETTLE:
                 first.append(reading.value)
+                self._lay[reading.place] = median(first)
             recent = self._recent.setdefault(reading.place, deque(maxlen=RECENT))
             recent.append((index, reading.value))
         common = self._common(index)
@@ -53,7 +54,7 @@ class Drift:
 
     def _common(self, index: int) -> float:
         rises = [
-            float(np.median([value for _, value in recent]) - np.median(self._first[place]))
+            median(value for _, value in recent) - self._lay[place]
             for place, recent in self._recent.items()
             if len(recent) == RECENT and index - recent[-1][0] <= STALE
         ]

@@ -44,7 +44,8 @@ def hinge(times_s: Array, values: Array, sigmas: Array) -> Onset | None:
     spread = FLOOR * float(np.ptp(values))
     weights = 1.0 / np.maximum(sigmas**2 + spread**2, 1e-12)
     # One outlier must not bend the hinge: weights fall off from the running median (Huber 1964).
-    middle = np.array([np.median(values[max(0, i - 2) : i + 3]) for i in range(count)])
+    padded = np.pad(values, 2, mode="edge")
+    middle = np.median(np.lib.stride_tricks.sliding_window_view(padded, 5), axis=1)
     away = np.abs(values - middle) * np.sqrt(weights)
     weights = weights / np.maximum(away / 2.0, 1.0)
     hours = times_s / 3600.0

@@ -439,10 +439,10 @@ def rejudge(
 ) -> None:
     """Judge kept runs again under other settings.
 
-    No picture is needed. Says what would have been found, missed and stopped in vain, how late and how much filament it
-    would have saved. Whether a run failed is what you answered, or what the truth.json beside a
-    recorded night says. Without RUNS all runs are taken; without --settings each is judged by its
-    own.
+    No picture is needed. Says what would have been found, missed and stopped in vain, how late,
+    and how much filament it would have saved. Whether a run failed is what you answered, or what
+    the truth.json beside a recorded night says. Without RUNS all runs are taken; without
+    --settings each is judged by its own.
 
     \b
     Examples:

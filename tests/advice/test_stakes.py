@@ -101,6 +101,12 @@ def test_after_the_last_layer_nothing_is_to_come():
     told = stake(100, 19_800.0)
     assert (told.to_come_g, told.to_come_s) == (0.0, 0.0)
     assert stake(400, 99_000.0).to_come_m == 0.0
+    assert not worth_stopping(told)
+    assert not worth_stopping(stake(100, 19_800.0, prices=Prices()))
+    # Filament that no layer counts is in by then, too.
+    purged = Course(replace(PATH, filament_mm=41_000.0))
+    assert weigh_stake(purged, 100, 19_800.0, 2.0, 0.9, PRICES).to_come_m == 0.0
+    assert weigh_stake(purged, 99, 19_700.0, 2.0, 0.9, PRICES).to_come_m == pytest.approx(1.4)
 
 
 def test_without_prices_grams_and_hours_are_told_and_no_money():

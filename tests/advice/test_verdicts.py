@@ -180,6 +180,12 @@ def test_a_stop_that_would_lose_more_than_it_saves_is_a_look():
     assert "stopping is expected to lose more than it saves" in late.sentence
 
 
+def test_after_the_last_layer_nothing_is_stopped():
+    told = advice(suspicion("detached", amount=3.0, place="part"), layer=100)
+    assert told.level == "have a look"
+    assert "nothing is left to print" in told.sentence
+
+
 def test_of_several_findings_the_one_that_explains_the_others_is_told():
     found = [suspicion(kind, amount=100.0, place=kind) for kind in reversed(RANK)]
     assert advice(*found).kind == "detached"

@@ -33,6 +33,9 @@ class Course:
             total += layer.filament_mm
             self._done_mm.append(total)
         self.filament_mm = max(total, toolpath.filament_mm)
+        if self._done_mm:
+            # What no layer counts, purging and priming, is all in by the end.
+            self._done_mm[-1] = self.filament_mm
         self.duration_s = max(toolpath.duration_s, self._ends_s[-1] if self._ends_s else 0.0)
 
     def _at(self, layer: int) -> int:
@@ -129,7 +132,12 @@ def _money(filament_g: float, seconds: float, prices: Prices) -> float | None:
 
 
 def worth_stopping(stake: Stake) -> bool:
-    """Whether carrying on is expected to lose at least as much; true where no prices are set."""
+    """Whether carrying on is expected to lose at least as much; true where no prices are set.
+
+    After the last layer there is nothing left to stop.
+    """
+    if stake.to_come_g <= 0:
+        return False
     if stake.loss_stop is None or stake.loss_carry_on is None:
         return True
     return stake.loss_carry_on >= stake.loss_stop

@@ -117,7 +117,11 @@ def advise(
         stake = stake_of(first)
         if worth_stopping(stake):
             return _told("stop", first, now, stake)
-        because = "by your prices stopping is expected to lose more than it saves"
+        because = (
+            "by your prices stopping is expected to lose more than it saves"
+            if stake.to_come_g > 0
+            else "nothing is left to print"
+        )
         return _told("have a look", first, now, stake, because)
     subject = (before.kind, before.place) if before and before.level == "have a look" else None
     young = sorted(

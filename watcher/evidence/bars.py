@@ -2,10 +2,14 @@
 
 Far out, the chance that a cumulative sum without cause passes a limit h in any one frame falls
 exponentially, size * exp(-rate * h) (Siegmund, Sequential Analysis, 1985, chapter II; for normal
-samples with mean -d and long-run variance factor v the rate is 2 d / v). Rate and size of each kind
-are measured on clean nights, whole blocks of frames drawn again so that what neighbouring frames
-have in common stays (see tests/bench/false_stops.py). The budget is shared out evenly among the
-sums that are watched, and spread over the frames of a night.
+samples with mean -d and long-run variance v the rate is 2 d / v). Size and rate of each kind are
+measured on made-up nights that are put together from blocks of clean ones, so that what
+neighbouring frames have in common stays (tests/bench/false_stops.py), and counted only where the
+amount, too, would be worth a stop.
+
+Frames that follow each other more closely than those say the same thing again. For an error that
+is forgotten with the time constant T (AR(1) with coefficient exp(-spacing / T)) the long-run
+variance is (1 + c) / (1 - c) times that of one frame; the rate falls and the bar rises with it.
 """
 
 from __future__ import annotations
@@ -26,21 +30,30 @@ class Tail:
     size: float
     """Chance a frame, continued back to a limit of zero."""
     memory_s: float
-    """Seconds after which readings have next to nothing in common."""
+    """Time constant with which errors are forgotten."""
 
+
+MEASURED_AT_S = 75.0
+"""Median spacing of the frames on which the tails were measured."""
 
 TAILS: Mapping[FaultKind, Tail] = {
-    "corner-lift": Tail(1.3, 0.1, 120.0),
-    "overhang-curl": Tail(1.3, 0.1, 120.0),
-    "spaghetti": Tail(1.3, 0.1, 120.0),
-    "detached": Tail(1.3, 0.1, 120.0),
-    "layer-step": Tail(1.3, 0.1, 120.0),
-    "no-growth": Tail(1.3, 0.1, 120.0),
+    "corner-lift": Tail(0.55, 3.0e-4, 80.0),
+    "overhang-curl": Tail(0.55, 3.0e-4, 80.0),
+    "spaghetti": Tail(0.40, 8.0e-4, 240.0),
+    "detached": Tail(0.50, 1.0e-4, 195.0),
+    "layer-step": Tail(0.50, 1.0e-4, 195.0),
+    "no-growth": Tail(0.50, 3.0e-4, 150.0),
 }
-"""Measured on clean nights; see DEVELOPERS.md."""
+"""Measured; the table is in DEVELOPERS.md."""
 
 LEAST_BAR = 5.0
 """Two clipped frames can't pass it: no budget is so large that one glance would stop a print."""
+
+
+def long_run(spacing_s: float, memory_s: float) -> float:
+    """Long-run variance over that of one frame, for errors that are forgotten exponentially."""
+    common = math.exp(-spacing_s / memory_s)
+    return (1.0 + common) / (1.0 - common)
 
 
 @dataclass(frozen=True)
@@ -48,13 +61,12 @@ class Bars:
     """Thresholds of one night."""
 
     threshold: Mapping[FaultKind, float]
+    rate: Mapping[FaultKind, float]
+    """How fast the chance of a false stop falls above the threshold, per unit of the sum."""
     night_chance: float
-    """Chance a night, shared by all sums, with which any passes its threshold without cause."""
-    sums: int
-    """How many sums share it."""
+    """Chance a night that any sum passes its threshold without cause: the budget."""
     failing: float
     """Share of nights that fail."""
-    stretch: float = 1.0
 
     def chance(self, kind: FaultKind, strength: float) -> float:
         """Chance that evidence of this strength comes from a fault (Bayes's rule).
@@ -62,11 +74,9 @@ class Bars:
         Against the share of nights that fail stands the share of good nights that show as much
         evidence somewhere.
         """
-        rate = TAILS[kind].rate / self.stretch
-        exponent = -rate * (strength - self.threshold[kind])
+        exponent = -self.rate[kind] * (strength - self.threshold[kind])
         innocent = min(1.0, self.night_chance * math.exp(min(exponent, 50.0)))
-        guilty = self.failing
-        return guilty / (guilty + (1.0 - self.failing) * innocent)
+        return self.failing / (self.failing + (1.0 - self.failing) * innocent)
 
 
 def bars_for(
@@ -76,26 +86,40 @@ def bars_for(
     frames: float,
     spacing_s: float,
 ) -> Bars:
-    """Thresholds that hold the budget.
+    """Thresholds that hold the budget with the least sum of thresholds.
+
+    The budget is shared among the sums in proportion to one over their rates: that is where
+    the derivatives of all thresholds by their shares are alike (Lagrange).
 
     Args:
         false_stops_per_100_nights: above zero.
         failing_nights_per_100: above zero and below 100.
         places: how many places of each kind are watched.
         frames: expected in the whole night.
-        spacing_s: seconds from frame to frame. Frames closer together than a kind's memory say
-            the same thing again: their evidence is worth less and the bar rises with it.
+        spacing_s: seconds from frame to frame, above zero.
 
     """
     night = min(false_stops_per_100_nights / 100.0, 0.5)
-    sums = max(1, sum(places.values()))
-    each = night / sums
+    stretch = {
+        kind: max(1.0, long_run(spacing_s, tail.memory_s) / long_run(MEASURED_AT_S, tail.memory_s))
+        for kind, tail in TAILS.items()
+    }
+    rate = {kind: tail.rate / stretch[kind] for kind, tail in TAILS.items()}
+    parts = sum(count / rate[kind] for kind, count in places.items()) or 1.0
     threshold: dict[FaultKind, float] = {}
     for kind, tail in TAILS.items():
-        bar = math.log(max(1.0, tail.size * max(frames, 1.0) / each)) / tail.rate
-        threshold[kind] = max(LEAST_BAR, bar)
-    return Bars(threshold, night, sums, failing_nights_per_100 / 100.0)
+        share = night / rate[kind] / parts
+        passes = tail.size * max(frames, 1.0) / stretch[kind]
+        bar = math.log(max(1.0, passes / share)) / rate[kind]
+        threshold[kind] = max(LEAST_BAR * stretch[kind], bar)
+    return Bars(threshold, rate, night, failing_nights_per_100 / 100.0)
 
 
-USUAL_BARS = bars_for(1.0, 10.0, {"corner-lift": 4, "detached": 1, "layer-step": 1}, 200.0, 120.0)
-"""Of a small part with four corners, a hundred layers and the default budget."""
+USUAL_BARS = bars_for(
+    1.0,
+    10.0,
+    {"corner-lift": 4, "spaghetti": 1, "detached": 1, "layer-step": 1, "no-growth": 1},
+    100.0,
+    MEASURED_AT_S,
+)
+"""Of a part with four corners, a hundred frames and the default budget."""

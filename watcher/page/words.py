@@ -132,7 +132,7 @@ def how_sure(advice: Advice) -> str:
     sure = f"{'fairly sure' if ratio < 5 else 'sure'}: {ratio:.0f} times the measuring error"
     if advice.chance is None:
         return sure
-    return f"{sure}, failing with {chance(advice.chance)}"
+    return f"{sure}; {chance(advice.chance)} that it fails"
 
 
 def chance(value: float) -> str:

@@ -3,6 +3,8 @@
 from dataclasses import replace
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from watcher.advice.stake import Course, collision_chance, sum_of, weigh_stake, worth_stopping
 from watcher.records import Layer, Prices, Toolpath
@@ -124,3 +126,24 @@ def test_where_everything_is_free_no_choice_loses():
     assert free.loss_stop == free.loss_carry_on == 0.0
     assert worth_stopping(free)
     assert sum_of(free)[-1] == "Nothing is worth anything here, so neither choice loses."
+
+
+@given(
+    layer=st.integers(0, 150),
+    elapsed_s=st.floats(0, 1e6),
+    lift_mm=st.floats(-5, 50),
+    chance=st.floats(0, 1),
+    per_kg=st.floats(0.01, 1e4),
+    hour=st.floats(0.001, 1e4),
+)
+def test_no_loss_is_negative_and_the_break_even_is_a_chance(
+    layer, elapsed_s, lift_mm, chance, per_kg, hour
+):
+    prices = replace(PRICES, filament_per_kg=per_kg, machine_hour=hour)
+    told = stake(layer, elapsed_s, lift_mm, chance, prices)
+    assert told.loss_stop >= 0
+    assert told.loss_carry_on >= 0
+    assert 0 <= told.break_even <= 1
+    assert 0 <= told.collision_chance <= 1
+    assert told.spent_m + told.to_come_m == pytest.approx(40.0)
+    assert all(line.endswith(".") for line in sum_of(told))

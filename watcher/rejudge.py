@@ -262,13 +262,22 @@ def _one(outcome: Outcome, names: Mapping[FaultKind, str]) -> str:
     where = f"stop at {sight.name} ({called})"
     if outcome.false_stop:
         return f"false {where}"
-    wrong = "" if outcome.kind in truth.kinds or not truth.kinds else ", another kind"
+    wrong = ", another kind" if _named_wrong(outcome) else ""
     late = "" if outcome.delay_frames is None else f", {outcome.delay_frames} frames after it began"
     return f"found, {where}{wrong}{late}"
 
 
+def _named_wrong(outcome: Outcome) -> bool:
+    truth = outcome.kept.truth
+    kinds = truth.kinds if truth is not None else ()
+    return outcome.found and bool(kinds) and outcome.kind not in kinds
+
+
 def _group(group: Sequence[Outcome]) -> str:
     text = f"found {_share(sum(o.found for o in group), len(group))}"
+    wrong = sum(map(_named_wrong, group))
+    if wrong:
+        text += f", {wrong} of them called another kind"
     delays = [o for o in group if o.delay_frames is not None and o.delay_s is not None]
     if delays:
         frames = sum(o.delay_frames or 0 for o in delays) / len(delays)
@@ -355,16 +364,21 @@ def curve_svg(points: Sequence[Point]) -> str:
     def y(delay: float) -> float:
         return height - edge - (height - 2 * edge) * delay / up
 
-    shapes = []
+    # Budgets that come to the same are one point with all their figures.
+    same: dict[tuple[int, float], list[Point]] = {}
     for point in drawn:
-        delay = point.delay_frames or 0.0
-        low, high = wilson(point.false_stops, point.good)
-        share = point.false_stops / point.good if point.good else 0.0
+        same.setdefault((point.false_stops, point.delay_frames or 0.0), []).append(point)
+    shapes = []
+    for (false_stops, delay), points_here in same.items():
+        good = points_here[0].good
+        low, high = wilson(false_stops, good)
+        share = false_stops / good if good else 0.0
+        figures = ", ".join(f"{p.budget:g}" for p in points_here)
         shapes.append(
             f'<line x1="{x(low):.1f}" x2="{x(high):.1f}" y1="{y(delay):.1f}" y2="{y(delay):.1f}" '
             f'stroke="#b9935a"/><circle cx="{x(share):.1f}" cy="{y(delay):.1f}" r="4" '
-            f'fill="#7a3b12"/><text x="{x(share) + 7:.1f}" y="{y(delay) - 6:.1f}">'
-            f"{point.budget:g}</text>"
+            f'fill="#7a3b12"/><text x="{x(share) + 7:.1f}" y="{y(delay) - 5:.1f}">'
+            f"{figures}</text>"
         )
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" '

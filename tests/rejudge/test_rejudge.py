@@ -145,7 +145,10 @@ def test_the_curve_trades_delay_against_false_stops(store):
     assert all(p.good == 2 and p.failing == 1 for p in points)
     assert len(rejudge.curve_words(points)) == len(points) + 1
     picture = ElementTree.fromstring(rejudge.curve_svg(points))
-    assert len(picture.findall("{http://www.w3.org/2000/svg}circle")) == len(points)
+    shapes = picture.findall("{http://www.w3.org/2000/svg}circle")
+    assert len(shapes) == len({(p.false_stops, p.delay_frames) for p in points})
+    figures = [t.text for t in picture.findall("{http://www.w3.org/2000/svg}text")][2:]
+    assert ", ".join(figures).split(", ") == [f"{p.budget:g}" for p in points]
 
 
 def test_a_person_overrules_the_record_and_leaves_its_times_where_they_agree(store, tmp_path):

@@ -65,6 +65,8 @@ def test_there_is_nothing_to_answer_where_no_run_is(client):
         {"Origin": "null"},
         {"Sec-Fetch-Site": "cross-site"},
         {"Sec-Fetch-Site": "same-site"},
+        {"Sec-Fetch-Site": "none"},
+        {"Sec-Fetch-Site": "cross-site", "Origin": "http://localhost"},
     ],
 )
 def test_another_site_can_not_answer(client, own, headers):
@@ -73,8 +75,28 @@ def test_another_site_can_not_answer(client, own, headers):
     assert kept(own) == []
 
 
-def test_the_pages_own_form_can(client, own):
-    headers = {"Origin": "http://localhost", "Sec-Fetch-Site": "same-origin"}
+@pytest.mark.parametrize(
+    "headers",
+    [
+        {"Origin": "http://localhost"},
+        # What a browser sends from our own page.
+        {"Origin": "null", "Sec-Fetch-Site": "same-origin"},
+    ],
+)
+def test_the_pages_own_form_can(client, own, headers):
     told = client.post("/run/1/answer", data={"said": "stopped"}, headers=headers)
     assert told.status_code == 303
     assert [a.said for a in kept(own)] == ["stopped"]
+
+
+def test_the_button_is_pressed_in_a_browser(watched, serve, own):
+    watched.page.goto(serve(own) + "run/1")
+    watched.page.get_by_role("button", name="Still fine").click()
+    watched.page.wait_for_url("**/run/1")
+    watched.page.get_by_text("still fine.").wait_for()
+    (answer,) = kept(own)
+    assert (answer.said, answer.kind, answer.place) == (
+        "still fine",
+        "corner-lift",
+        "right corner",
+    )

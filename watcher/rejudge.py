@@ -53,7 +53,7 @@ class Kept:
     """One run, read from the store: all that judging it again takes."""
 
     run: Run
-    toolpath: Toolpath
+    toolpath: Toolpath | None
     weights: Weights
     """By which it was judged."""
     sights: tuple[Sight, ...]
@@ -186,9 +186,10 @@ def outcome_of(kept: Kept, weights: Weights | None = None) -> Outcome:
     if truth is not None and truth.failed and truth.onset is not None:
         indices = [sight.index for sight in kept.sights]
         onset = indices.index(truth.onset)
-        grams = _grams_left(kept, weights or kept.weights)
-        at_stake = grams(onset)
-        saved = min(at_stake, grams(stop)) if stop is not None and found else 0.0
+        if kept.toolpath is not None:
+            grams = _GramsLeft(kept, kept.toolpath, weights or kept.weights)
+            at_stake = grams.at(onset)
+            saved = min(at_stake, grams.at(stop)) if stop is not None and found else 0.0
         if stop is not None and found:
             delay_frames = stop - onset
             delay_s = kept.sights[stop].elapsed_s - kept.sights[onset].elapsed_s
@@ -206,15 +207,17 @@ def outcome_of(kept: Kept, weights: Weights | None = None) -> Outcome:
     )
 
 
-def _grams_left(kept: Kept, weights: Weights) -> Any:
-    course = Course(kept.toolpath)
-    prices = weights.prices
+class _GramsLeft:
+    """Filament that is still to come after a frame."""
 
-    def grams(at: int) -> float:
-        rest = course.filament_mm - course.done_mm(kept.sights[at].layer)
-        return course.grams(max(0.0, rest), prices)
+    def __init__(self, kept: Kept, toolpath: Toolpath, weights: Weights) -> None:
+        self._sights = kept.sights
+        self._course = Course(toolpath)
+        self._prices = weights.prices
 
-    return grams
+    def at(self, place: int) -> float:
+        rest = self._course.filament_mm - self._course.done_mm(self._sights[place].layer)
+        return self._course.grams(max(0.0, rest), self._prices)
 
 
 # Words

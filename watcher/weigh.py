@@ -36,6 +36,8 @@ LOST_FRAMES = 15
 """So many frames in a row in which every corner that used to be seen is hidden are, too."""
 LONG_S = 120.0
 """Neither is worth it before so much time has gone by."""
+UNKNOWN_S = 8 * 3600.0
+"""A print whose end is not known is taken to go on for a night."""
 REMEMBERED = 400
 """Newest readings of a place that its beginning is looked for in: memory stays flat."""
 LIFTS: tuple[FaultKind, ...] = ("corner-lift", "overhang-curl")
@@ -57,8 +59,13 @@ class Weighed:
 class Weigh:
     """Evidence and advice of one run. Give it every frame in order."""
 
-    def __init__(self, toolpath: Toolpath, weights: Weights, places: dict[FaultKind, int]) -> None:
-        """Prepare a run; ``places`` says how many corners of each kind are watched."""
+    def __init__(
+        self, toolpath: Toolpath | None, weights: Weights, places: dict[FaultKind, int]
+    ) -> None:
+        """Prepare a run; ``places`` says how many corners of each kind are watched.
+
+        Without a toolpath nothing is known of the end, and no stake is given.
+        """
         self._weights = weights
         self._places: dict[FaultKind, int] = {
             **places,
@@ -67,7 +74,7 @@ class Weigh:
             "layer-step": 1,
             "no-growth": 1,
         }
-        self._course = Course(toolpath)
+        self._course = None if toolpath is None else Course(toolpath)
         self._faults = Faults()
         self._drift = Drift()
         self._past: dict[Place, deque[tuple[int, float, float, float]]] = {}
@@ -134,15 +141,20 @@ class Weigh:
         if at < 1 or at & (at - 1):
             return
         spacing = max((self._times[-1] - self._times[0]) / at, 0.1)
-        left_s = self._course.to_come_s(self._layers[-1], self._times[-1])
+        left_s = self._to_come_s(at)
         weights = self._weights
         self._faults.bars = bars_for(
             weights.false_stops_per_100_nights,
             weights.failing_nights_per_100,
             self._places,
-            at + left_s / spacing,
+            at + (UNKNOWN_S if left_s is None else left_s) / spacing,
             spacing,
         )
+
+    def _to_come_s(self, at: int) -> float | None:
+        if self._course is None:
+            return None
+        return self._course.to_come_s(self._layers[at], self._times[at])
 
     def _remember(self, readings: tuple[Reading, ...], at: int) -> None:
         for one in readings:
@@ -208,11 +220,10 @@ class Weigh:
             return Advice("carry on", STOPPED_SENTENCE)
         lifts = [r for r in readings if r.kind in LIFTS]
         hidden = tuple(r.place for r in lifts if r.value is None)
-        to_come_s = self._course.to_come_s(self._layers[at], self._times[at])
         now = Now(
             self._times,
             self._layers,
-            to_come_s,
+            self._to_come_s(at),
             len(lifts),
             len(lifts) - len(hidden),
             hidden,
@@ -220,7 +231,9 @@ class Weigh:
         )
         highest = max((s.amount for s in suspicions if s.kind in LIFTS), default=0.0)
 
-        def stake_of(suspicion: Suspicion) -> Stake:
+        def stake_of(suspicion: Suspicion) -> Stake | None:
+            if self._course is None:
+                return None
             chance = suspicion.chance
             if chance is None:
                 chance = self._weights.failing_nights_per_100 / 100.0

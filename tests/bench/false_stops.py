@@ -81,7 +81,7 @@ def stretches(folder: Path) -> tuple[list[Stretch], list[str]]:
     with Store.open(folder, write=False) as store:
         for run in sorted(store.runs(), key=lambda r: r.name):
             kept = rejudge.read_kept(store, run)
-            if kept.truth is None:
+            if kept.truth is None or kept.toolpath is None:
                 continue
             begun = kept.truth.begun if kept.truth.failed else None
             top = kept.toolpath.layers[-1].number

@@ -26,6 +26,9 @@ def toolpath(layers=200, layer_s=75.0):
     )
 
 
+PATH = toolpath()
+
+
 def sights(lift=lambda i: 0.0, *, frames=FRAMES, spacing_s=75.0, seed=1, hidden=(), blind=()):
     """Four corners with noise of 0.1 mm; the second lifts; all are hidden, or all is dark."""
     rng = np.random.default_rng(seed)
@@ -51,8 +54,8 @@ def sights(lift=lambda i: 0.0, *, frames=FRAMES, spacing_s=75.0, seed=1, hidden=
         )
 
 
-def weigh(*args, answers=(), weights=None, path=None, **more):
-    one = Weigh(path or toolpath(), weights or Weights(), {"corner-lift": 4})
+def weigh(*args, answers=(), weights=None, path=PATH, **more):
+    one = Weigh(path, weights or Weights(), {"corner-lift": 4})
     told = dict(answers)
     result = []
     for sight in sights(*args, **more):
@@ -204,3 +207,12 @@ def test_after_the_last_layer_a_stop_is_only_a_look():
     result = weigh(ramp, path=toolpath(layers=40))
     assert "stop" not in levels(result)
     assert "nothing is left to print" in result[-1].advice.sentence
+
+
+def test_without_a_toolpath_there_is_advice_and_no_stake():
+    result = weigh(ramp, path=None)
+    stop = next(w.advice for w in result if w.advice.level == "stop")
+    assert (stop.place, stop.at_end, stop.stake) == (CORNERS[1], None, None)
+    assert stop.per_hour == pytest.approx(1.92, rel=0.35)
+    assert "growing" in stop.sentence
+    assert "at the end" not in stop.sentence

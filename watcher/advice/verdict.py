@@ -51,8 +51,8 @@ class Now:
     """Elapsed seconds of every frame so far."""
     layers: list[int]
     """Layer of every frame so far."""
-    to_come_s: float
-    """Seconds until the end of the print."""
+    to_come_s: float | None
+    """Seconds until the end of the print, where that is known."""
     watched: int
     """Number of watched corners."""
     seen: int
@@ -93,7 +93,7 @@ def advise(
     before: Advice | None,
     suspicions: tuple[Suspicion, ...],
     now: Now,
-    stake_of: Callable[[Suspicion], Stake],
+    stake_of: Callable[[Suspicion], Stake | None],
 ) -> Advice:
     """The advice that holds now.
 
@@ -115,7 +115,7 @@ def advise(
     if ready:
         first = _cause(ready[0], suspicions, now)
         stake = stake_of(first)
-        if worth_stopping(stake):
+        if stake is None or worth_stopping(stake):
             return _told("stop", first, now, stake)
         because = (
             "by your prices stopping is expected to lose more than it saves"
@@ -146,7 +146,7 @@ def _kept(
     before: Advice,
     suspicions: tuple[Suspicion, ...],
     now: Now,
-    stake_of: Callable[[Suspicion], Stake],
+    stake_of: Callable[[Suspicion], Stake | None],
 ) -> Advice:
     """A stop stays; only its amount keeps up with a fault that goes on growing."""
     same = [s for s in suspicions if (s.kind, s.place) == (before.kind, before.place)]
@@ -169,10 +169,10 @@ def _cause(first: Suspicion, suspicions: tuple[Suspicion, ...], now: Now) -> Sus
     return cause[0] if cause else first
 
 
-def _told(level: str, first: Suspicion, now: Now, stake: Stake, because: str = "") -> Advice:
+def _told(level: str, first: Suspicion, now: Now, stake: Stake | None, because: str = "") -> Advice:
     since = now.times_s[first.began_index]
     at_end = None
-    if first.per_hour is not None:
+    if first.per_hour is not None and now.to_come_s is not None:
         at_end = first.amount + max(0.0, first.per_hour) * now.to_come_s / 3600.0
     layer = now.layers[first.began_index]
     return Advice(

@@ -132,6 +132,6 @@ class KeptAnswer:
 class Plan:
     """What a run was judged by."""
 
-    toolpath: Toolpath
-    """Its layers without their outlines."""
+    toolpath: Toolpath | None
+    """Its layers without their outlines; ``None`` where none was given."""
     weights: Weights

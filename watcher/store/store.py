@@ -145,9 +145,8 @@ class Store:
                     ],
                 )
                 run_id = int(self._db.execute("SELECT last_insert_rowid()").fetchone()[0])
-                if toolpath is not None:
-                    plan = _plan_row(toolpath, weights or Weights())
-                    self._insert("plans", [{"run_id": run_id} | plan])
+                plan = _plan_row(toolpath, weights or Weights())
+                self._insert("plans", [{"run_id": run_id} | plan])
                 self._frames_folder(run_id).mkdir(parents=True, exist_ok=True)
                 writer = Writer(self._run_folder(run_id))
             self._writers[run_id] = writer
@@ -630,10 +629,10 @@ def _advice_row(advice: Advice) -> Row:
     }
 
 
-def _plan_row(toolpath: Toolpath, weights: Weights) -> Row:
+def _plan_row(toolpath: Toolpath | None, weights: Weights) -> Row:
     layers = [
         [y.number, y.z_mm, y.height_mm, y.start_s, y.duration_s, y.filament_mm]
-        for y in toolpath.layers
+        for y in (toolpath.layers if toolpath is not None else ())
     ]
     return {"layers": json.dumps(layers), "weights": json.dumps(asdict(weights))}
 
@@ -711,9 +710,12 @@ def _plan(row: Row) -> Plan:
         Layer(number, z_mm, height_mm, (), start_s, duration_s, filament_mm)
         for number, z_mm, height_mm, start_s, duration_s, filament_mm in json.loads(row["layers"])
     )
-    facts = ToolpathFacts(**json.loads(row["toolpath"]))
+    toolpath = None
+    if row["toolpath"] is not None:
+        facts = ToolpathFacts(**json.loads(row["toolpath"]))
+        toolpath = Toolpath(layers, facts.filament_mm, facts.duration_s, facts.line_width_mm)
     return Plan(
-        Toolpath(layers, facts.filament_mm, facts.duration_s, facts.line_width_mm),
+        toolpath,
         Weights(**{**kept, "prices": Prices(**kept["prices"])}),
     )
 

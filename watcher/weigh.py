@@ -79,6 +79,7 @@ class Weigh:
         self._drift = Drift()
         self._past: dict[Place, deque[tuple[int, float, float, float]]] = {}
         self._advice: Advice | None = None
+        self._held: dict[Place, tuple[Suspicion, int]] = {}
         self._spared: dict[Place, float] = {}
         self._amounts: dict[Place, float] = {}
         self._times: list[float] = []
@@ -106,7 +107,10 @@ class Weigh:
             level = self._drift.take_off(sight.readings, at)
             self._remember(level, at)
             found, readings = self._faults.update(level, at, sight.found_share)
-            suspicions = tuple(map(self._dated, found)) + self._hidden(readings, at)
+            suspicions = tuple(map(self._dated, found))
+            self._held |= {(s.kind, s.place): (s, at) for s in suspicions}
+            suspicions += self._hidden(readings, at)
+        suspicions += self._still_held(suspicions, at)
         self._amounts = {(s.kind, s.place): s.amount for s in suspicions}
         advice = self._advised(suspicions, readings, at)
         moments = self._moments(sight, advice)
@@ -131,6 +135,7 @@ class Weigh:
             amount = max(self._amounts.get(here, 0.0), self._spared.get(here, 0.0))
             self._spared[here] = amount
             self._faults.spare(kind, place, amount)
+            self._held.pop(here, None)
         if (self._advice.kind, self._advice.place) == (kind, place):
             self._advice = None
 
@@ -174,6 +179,15 @@ class Weigh:
             return suspicion
         began = int(numbers[onset.index])
         return replace(suspicion, began_index=began, per_hour=onset.per_hour)
+
+    def _still_held(self, fresh: tuple[Suspicion, ...], at: int) -> tuple[Suspicion, ...]:
+        """Suspicions of places that this frame did not show: being hidden clears nobody."""
+        known = {(s.kind, s.place) for s in fresh}
+        return tuple(
+            suspicion
+            for place, (suspicion, seen) in self._held.items()
+            if place not in known and at - seen <= LOST_FRAMES
+        )
 
     # What is not seen
 

@@ -71,6 +71,8 @@ def test_a_lift_that_grows_says_how_fast_and_how_far():
     )
     still = stop_sentence(found("corner-lift", per_hour=0.02), 1.3, 4000.0, 37)
     assert "growing" not in still
+    near = stop_sentence(found("corner-lift", per_hour=1.94), 1.4, 4000.0, 37)
+    assert "growing 1.9 mm an hour;" in near
     assert "growing" not in stop_sentence(found("detached", per_hour=3.0), 9.0, 4000.0, 37)
 
 

@@ -107,6 +107,15 @@ def test_advice_does_not_flap_at_a_lift_that_wavers_about_the_bar():
         assert changes <= 3
 
 
+def test_a_look_stays_while_its_place_is_hidden():
+    hidden = range(70, 80)
+    result = weigh(lambda i: 0.40 if i > 30 else 0.0, hidden=hidden)
+    assert result[69].advice.level == "have a look"
+    for i in hidden:
+        assert result[i].advice.level == "have a look"
+        assert result[i].advice.unseen == CORNERS
+
+
 def test_after_a_person_stopped_it_nothing_more_is_judged():
     result = weigh(ramp, answers=[(80, Answer("stopped", 0.0))])
     assert result[80].advice.level == "stop"

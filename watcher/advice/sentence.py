@@ -36,11 +36,12 @@ def finding(kind: FaultKind, place: str, amount: float, sigma: float) -> str:
     return f"the part can't be seen: {place}"
 
 
-def growth(kind: FaultKind, per_hour: float | None, at_end: float | None) -> str:
+def growth(now: Suspicion, at_end: float | None) -> str:
     """How it goes on, to follow a lift's finding; empty where it does not grow."""
+    kind, per_hour = now.kind, now.per_hour
     if kind not in ("corner-lift", "overhang-curl") or per_hour is None or per_hour < GROWS_MM_H:
         return ""
-    if at_end is None:
+    if at_end is None or at_end < now.amount + 0.5:
         return f", growing {per_hour:.1f} mm an hour"
     return f", growing {per_hour:.1f} mm an hour towards {at_end:.0f} mm at the end"
 
@@ -48,7 +49,7 @@ def growth(kind: FaultKind, per_hour: float | None, at_end: float | None) -> str
 def stop_sentence(now: Suspicion, at_end: float | None, since_s: float, layer: int) -> str:
     """One sentence that says stop, why and since when."""
     told = finding(now.kind, now.place, now.amount, now.sigma)
-    told += growth(now.kind, now.per_hour, at_end)
+    told += growth(now, at_end)
     return (
         f"Stop the print: {told}; it began about {clock_words(since_s)} into the print, "
         f"at layer {layer}."

@@ -30,7 +30,6 @@ import numpy as np
 from watcher import rejudge
 from watcher.advice.verdict import Place, budding, grown
 from watcher.evidence.bars import (
-    LEAST_BAR,
     MEASURED_AT_S,
     TAILS,
     USUAL_BARS,
@@ -46,6 +45,7 @@ from watcher.store import Store
 
 BLOCK = 8
 SHORTEST = 14
+TAIL_FROM = 5.0
 RAMPS_MM = (0.1, 0.3, 0.5, 1.0, 2.0, 3.0)
 ONSET, CLIMB = 20, 40
 LIFTS = ("corner-lift", "overhang-curl")
@@ -144,9 +144,9 @@ def fit(found: list[Stretch], nights: int, frames: int, rng: np.random.Generator
             told = " ".join(f"{float((values >= h).mean()):6.2%}" for h in grid)
             print(f"{kind:14} {len(values):>6} {told} {name}")
     for (kind, name), values in sorted(by_night.items()):
-        share = float(np.mean(np.array(values) >= LEAST_BAR))
+        share = float(np.mean(np.array(values) >= TAIL_FROM))
         if share > 0.02:
-            print(f"{kind} of {name}: {share:.0%} pass {LEAST_BAR:g} and are worth it")
+            print(f"{kind} of {name}: {share:.0%} pass {TAIL_FROM:g} and are worth it")
     for kind, pairs in maxima.items():
         rate, size = tail(np.array(pairs)[:, 1], frames)
         print(f'"{kind}": Tail({rate:.2f}, {size:.1e}, {memory_s(found, kind):.0f}.0),')
@@ -160,10 +160,10 @@ def tail(worth: Array, frames: int) -> tuple[float, float]:
     over the number of sums where none passed (the rule of three, Hanley and Lippman-Hand,
     "If nothing goes wrong, is everything all right?", JAMA 249, 1983).
     """
-    over = worth[worth >= LEAST_BAR] - LEAST_BAR
+    over = worth[worth >= TAIL_FROM] - TAIL_FROM
     rate = len(over) / float(over.sum()) if len(over) >= 10 else 0.5
     share = max(len(over), 3) / len(worth)
-    return rate, share / frames * float(np.exp(rate * LEAST_BAR))
+    return rate, share / frames * float(np.exp(rate * TAIL_FROM))
 
 
 def memory_s(found: list[Stretch], kind: str) -> float:

@@ -162,8 +162,8 @@ def test_walds_bound_holds_for_each_excursion_of_the_sum(limit):
     assert share > 0.1 * math.exp(-limit)
 
 
-def test_two_clipped_frames_never_pass_the_lowest_bar():
+def test_three_clipped_frames_never_pass_the_lowest_bar():
     total = Cusum()
-    for i in range(2):
+    for i in range(3):
         total.update(100.0, i)
     assert total.value < LEAST_BAR

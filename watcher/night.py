@@ -118,7 +118,9 @@ class Night:
 
     def measured(self) -> Measured | None:
         """Place by place what was measured in the newest frame; None where it was not placed."""
-        return None if self._blind or not self._times else self._look.measured()
+        if self._blind or not isinstance(self._look, Look):
+            return None
+        return self._look.measured()
 
     def _seen(self, frame: Frame, placed: Placement, grey: npt.NDArray[np.float32]) -> Seen:
         assert placed.time is not None

@@ -115,6 +115,17 @@ def test_a_frame_that_could_not_be_placed_is_shown_with_its_reason():
     assert picture.shape[0] > size[1]
 
 
+def test_lines_are_drawn_where_nothing_is_known_place_by_place():
+    """Without a toolpath there are strands and edges, and no places to compare."""
+    size = SIZES[0]
+    line = np.array([[300.0, 500.0], [400.0, 500.0], [400.0, 510.0]])
+    for role in ("strand", "measured", "region"):
+        over = changed(
+            draw(plain(size), None, seen(outlines=[Outline(role, "bed", line)]), "a", True), size
+        )
+        assert over[500, 305:395].all()
+
+
 def test_a_close_picture_shows_the_part_only():
     size = SIZES[1]
     mark = plain(size)

@@ -133,7 +133,9 @@ def draw(bgr: Picture, measured: Measured | None, seen: Seen, title: str, close:
     legend: list[tuple[str, Colour, str]] = []
     labels: list[tuple[Array, str, Colour]] = []
     lines = [title, _sentence(seen)]
-    if measured is not None:
+    if measured is None:
+        legend = _draw_lines(sheet, seen.outlines)
+    else:
         legend = _draw_measured(sheet, measured, seen.outlines)
         few = len(measured.tips) <= MOST_LABELS
         shown = [tip for tip in measured.tips if few or tip.value_mm is not None]
@@ -163,6 +165,24 @@ def _box(shape: tuple[int, ...], measured: Measured) -> tuple[Array, Array] | No
     edge = np.array([shape[1], shape[0]], float)
     low, high = np.clip(low, 0, edge), np.clip(high, 0, edge)
     return (low, high) if bool((high - low >= 16).all()) else None
+
+
+def _draw_lines(sheet: _Sheet, outlines: tuple[Outline, ...]) -> list[tuple[str, Colour, str]]:
+    """Lines of a frame that has no places to draw; give the lines of the legend they need."""
+    strokes = {
+        "region": (PURPLE, "border of what is watched for strands"),
+        "expected": (GREY, "outline that is expected"),
+        "measured": (WHITE, "measured edge, where it stands"),
+        "strand": (YELLOW, "strand that lies where nothing should"),
+    }
+    legend = []
+    for role, (colour, words) in strokes.items():
+        lines = [o.points_px for o in outlines if o.role == role and len(o.points_px) > 1]
+        for line in lines:
+            sheet.line(sheet.at(line), colour, 1.5, closed=role in ("region", "strand"))
+        if lines:
+            legend.append(("line", colour, words))
+    return legend
 
 
 def _draw_measured(

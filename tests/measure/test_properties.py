@@ -14,7 +14,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from watcher.measure.displacement import agreement_at, common_motion, lost_part, rigid_columns
+from watcher.measure.displacement import (
+    Drift,
+    Motion,
+    agreement_at,
+    common_motion,
+    lost_part,
+    rigid_columns,
+)
 from watcher.measure.edges import (
     HALF_PX,
     LAGS,
@@ -451,3 +458,26 @@ def test_scatter_along_an_edge_is_about_a_line_and_goes_with_its_scale(seed, cou
     np.testing.assert_allclose(tilted, plain, atol=0.02)
     larger = scatter_along(pixel, group, along, scale * value, found)
     np.testing.assert_allclose(larger, scale * plain, rtol=1e-3, atol=1e-6)
+
+
+@FEW
+@given(
+    st.lists(
+        st.tuples(
+            st.floats(-30, 30),
+            st.floats(-30, 30),
+            st.floats(-20, 20),
+            st.floats(0, 1),
+            st.booleans(),
+        ),
+        max_size=12,
+    )
+)
+def test_a_part_is_followed_through_any_motions(motions):
+    drift = Drift()
+    for x, y, turn, margin, loose in motions:
+        drift.update(Motion(np.array([x, y]), turn, 0.2, max(margin, 0.2), margin), loose)
+        assert np.isfinite(drift.level).all()
+        assert 0 < drift.sigma_mm < 100
+    if len(motions) < 2:
+        assert not drift.clear(0.5), "one picture proves nothing"

@@ -199,6 +199,7 @@ def test_quality_of_any_picture(picture):
         "the picture is black",
         "the picture is white",
         "the picture is blank",
+        "the picture is too small",
     }
 
 

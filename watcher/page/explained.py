@@ -44,7 +44,7 @@ KINDS = (
     Kind(
         "Curled overhang",
         "overhang-curl.webp",
-        (900, 608),
+        (900, 606),
         "A part with a slope that hangs over. The dots of its upper edge stand above their place "
         "beside the overhang.",
         "The edge of an overhang bends upwards while it is still soft, until the nozzle strikes "
@@ -57,7 +57,7 @@ KINDS = (
     Kind(
         "Strands",
         "strands.webp",
-        (900, 595),
+        (900, 597),
         "A plate on a bed. Yellow lines follow the loose filament that lies beside it.",
         "The nozzle prints into the air, and the filament falls on the bed in loose strands.",
         "The length in millimetres of thin lines on the bed that stay for several pictures, lie "
@@ -68,7 +68,7 @@ KINDS = (
     Kind(
         "Part come loose",
         "come-loose.webp",
-        (900, 600),
+        (900, 602),
         "A plate on a bed. Its outline by the toolpath is dashed; the outline that was measured "
         "lies beside it, turned.",
         "The part breaks off the bed, and the nozzle pushes it about.",

@@ -17,7 +17,7 @@ import cv2
 
 FRAMES = {
     "corner-lift": ("sample-lift", "00050.jpg"),
-    "overhang-curl": ("chamfer-edge-curl", "00048.jpg"),
+    "overhang-curl": ("vent-flange-curl", "00046.jpg"),
     "strands": ("dark-spaghetti", "00044.jpg"),
     "come-loose": ("plate-breaks-loose", "00021.jpg"),
     "layer-step": ("bracket-step", "00050.jpg"),

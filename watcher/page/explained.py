@@ -44,9 +44,9 @@ KINDS = (
     Kind(
         "Curled overhang",
         "overhang-curl.webp",
-        (900, 606),
-        "A part with a slope that hangs over. The dots of its upper edge stand above their place "
-        "beside the overhang.",
+        (900, 586),
+        "A white part whose flange hangs over. A corner of the flange, 6 mm above the bed, is "
+        "marked as risen; the corners behind the head are marked as hidden.",
         "The edge of an overhang bends upwards while it is still soft, until the nozzle strikes "
         "it.",
         "The rise of the edge's tip in millimetres with its error, and the height at which the "

@@ -8,6 +8,7 @@ import numpy.typing as npt
 
 from watcher.look import Look
 from watcher.measure.picture import blinded
+from watcher.overlay.record import Measured
 from watcher.records import (
     Answer,
     FaultKind,
@@ -84,6 +85,7 @@ class Night:
         }
         self._weigh = Weigh(toolpath, weights or Weights(), places)
         self._layer = 1
+        self._blind = True
 
     def hear(self, answer: Answer) -> None:
         """Take in what a person said about the print; it counts from the next frame on."""
@@ -113,9 +115,16 @@ class Night:
             return self._not_seen(frame, placed)
         return self._seen(frame, placed, grey)
 
+    def measured(self) -> Measured | None:
+        """Place by place what was measured in the newest frame; None where it was not placed."""
+        if self._blind or not isinstance(self._look, Look):
+            return None
+        return self._look.measured()
+
     def _seen(self, frame: Frame, placed: Placement, grey: npt.NDArray[np.float32]) -> Seen:
         assert placed.time is not None
         layer = self._layer = placed.time.layer
+        self._blind = False
         looked = self._look.measure(placed, frame.bgr, grey, layer - 1)
         middle = np.array([[*self._look.middle_mm, 0.0]]) + placed.offset_mm
         scale = float(np.linalg.norm(placed.camera.jacobian(middle)[0][:, 0]))
@@ -132,6 +141,7 @@ class Night:
         return self._weighed(sight, view, looked.outlines, notes)
 
     def _not_seen(self, frame: Frame, why: str) -> Seen:
+        self._blind = True
         view = View(False, float("inf"), self._layer, float("nan"), why)
         readings = tuple(self._look.unseen(why))
         sight = Sight(frame.index, frame.name, frame.elapsed_s, self._layer, readings, blind=why)

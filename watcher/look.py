@@ -151,7 +151,7 @@ class Look:
         self._unseen = np.zeros(count)
         self._odd_growth = 0.0
         self._drift = Drift()
-        self._stepped = Drift()
+        self._stepped = Drift(least_margin=0.2, sure_margin=0.3)
         self._lift_fit: Fit | None = None
         self._newest: _Newest | None = None
 
@@ -704,7 +704,7 @@ class Look:
             readings.append(Reading("detached", "part", where, None, None, "mm", why))
         else:
             drift = self._drift
-            sure = motion.agreement > SURE_AGREEMENT or motion.margin < drift.LEAST_MARGIN
+            sure = motion.agreement > SURE_AGREEMENT or motion.margin < drift.least_margin
             if self.loose or sure:
                 drift.update(motion, self.loose)
             if drift.clear(LOOSE_MM):
@@ -714,7 +714,7 @@ class Look:
         if step is None or step.agreement < LEAST_AGREEMENT:
             readings.append(Reading("layer-step", "upper layers", where, None, None, "mm", why))
             return readings
-        if step.agreement > SURE_AGREEMENT or step.margin < Drift.LEAST_MARGIN:
+        if step.agreement > SURE_AGREEMENT:
             self._stepped.update(step, False)
         size, sigma = self._stepped.size_mm, self._stepped.sigma_mm
         readings.append(Reading("layer-step", "upper layers", where, size, sigma, "mm"))

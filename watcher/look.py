@@ -477,7 +477,9 @@ class Look:
         unseen = "the toolpath is at its end" if over else "the growing edge is hidden"
         if growth is not None and seen_growing:
             error = float(np.hypot(growth.sigma_mm, slack))
-            readings.append(Reading("no-growth", "top", None, growth.height_mm, error, "mm"))
+            x, y = (float(v) for v in self.middle_mm)
+            top = (x, y, float(self._solid.z_mm[layer]))
+            readings.append(Reading("no-growth", "top", top, growth.height_mm, error, "mm"))
             odd = abs(growth.height_mm) > 3 * growth.sigma_mm + 0.3 + slack
             again = odd and abs(growth.height_mm - self._odd_growth) < 0.8
             self._odd_growth = growth.height_mm if odd else 0.0

@@ -12,6 +12,7 @@ LIFT_ALLOWED_MM = 0.25
 SHIFT_ALLOWED_MM = 0.8
 STEP_ALLOWED_MM = 0.5
 SHORTFALL_ALLOWED_MM = 0.4
+OUTGROWN_MM = 0.5
 STRANDS_ALLOWED_MM = 40.0
 THRESHOLD = 9.0
 """Cumulative sum, in sigma, at which evidence is enough. With an allowance of half a sigma and
@@ -25,6 +26,7 @@ class Faults:
         self._sums: dict[tuple[str, str], Cusum] = {}
         self._tracks: dict[str, Track] = {}
         self._usual = Usual()
+        self._stopped_mm: float | None = None
 
     def _sum(self, kind: str, place: str) -> Cusum:
         return self._sums.setdefault((kind, place), Cusum())
@@ -91,6 +93,23 @@ class Faults:
             smooth,
         )
 
+    def _grown(self, reading: Reading, sigma: float) -> None:
+        """Drop the evidence of a stop that the part has outgrown since.
+
+        When nothing is laid any more the top stays where it is. A line that seems to be the top but
+        climbs with the toolpath is another one.
+        """
+        assert reading.value is not None
+        if reading.place_mm is None:
+            return
+        top = reading.place_mm[2] + reading.value
+        total = self._sum(reading.kind, reading.place)
+        if total.value <= 0 or self._stopped_mm is None:
+            self._stopped_mm = top
+        elif top > self._stopped_mm + OUTGROWN_MM + 2 * sigma:
+            self._stopped_mm = top
+            total.clear()
+
     def _other(self, reading: Reading, index: int, loss: float) -> Suspicion | None:
         assert reading.value is not None
         assert reading.sigma is not None
@@ -110,6 +129,7 @@ class Faults:
         elif reading.kind == "no-growth":
             amount = -amount
             z = (amount - SHORTFALL_ALLOWED_MM) / sigma
+            self._grown(reading, sigma)
         else:
             return None
         total = self._sum(reading.kind, reading.place)

@@ -9,9 +9,9 @@ the lines' amounts in the neighbourhood and V the length of the sum of their dou
 T (1 - (V/T)^2) is the share of it that its main direction does not explain, 4 det / trace of the
 tensor (Noble 1988 for corners).
 
-A whole picture is scored by :func:`tangle_score`. In a run, :func:`seen_strands` gives the same two
-maps for a region, and :class:`StrandMap` keeps what stands at the same place of the bed for several
-frames, was not there before and is not hidden by something that passes.
+A whole picture is scored by :func:`tangle_score`. In a run, :func:`seen_strands` gives the same
+lines and tangle for a region, and :class:`StrandMap` keeps what stands at the same place for
+several frames, was not there before and is not hidden by something that passes.
 """
 
 from __future__ import annotations
@@ -42,6 +42,8 @@ USUAL_LEAST = 0.15
 STRONG, WEAK = 8.0, 6.0
 """Multiples of the usual line strength: what makes a line, and what continues one (double
 threshold, Canny 1986)."""
+PART_PX = 9
+"""So much round the expected part is left out, for its edge is not known to the pixel."""
 _KERNEL_PX = LENGTH_PX + 1
 
 
@@ -158,60 +160,105 @@ def tangle_score(bgr: npt.NDArray[np.uint8]) -> float:
     if bgr.size == 0:
         return 0.0
     grey = bgr if bgr.ndim == 2 else cv2.cvtColor(bgr, cv2.COLOR_BGR2GRAY)
-    fine = _scaled(np.ascontiguousarray(grey), PICTURE_PX).astype(np.float32)
+    fine = _floats(_scaled(np.asarray(grey, dtype=np.uint8), PICTURE_PX))
     height, width = fine.shape
-    half = cv2.resize(
-        fine, (max(1, width // 2), max(1, height // 2)), interpolation=cv2.INTER_AREA
-    )
+    half = cv2.resize(fine, (max(1, width // 2), max(1, height // 2)), interpolation=cv2.INTER_AREA)
     total = np.zeros((height, width), dtype=np.float32)
     for picture, octave in ((fine, 1), (half, 2)):
-        lines = thin_lines(picture)
-        here = tangle(
-            lines.amount(FLOOR_GREY), lines.direction, REACH * PICTURE_PX / octave
-        )
+        lines = thin_lines(_floats(picture))
+        here = tangle(lines.amount(FLOOR_GREY), lines.direction, REACH * PICTURE_PX / octave)
         total += cv2.resize(here, (width, height), interpolation=cv2.INTER_LINEAR) / 2
     return float(np.percentile(total[::2, ::2], 95))
 
 
 @dataclass(frozen=True)
 class Strands:
-    """What a region of a picture shows, scaled to ``REGION_PX`` on its longest side."""
+    """What a region shows at each of its places; all arrays have the grid's shape."""
 
     signal: Grey
-    """Shape (h, w): line strength in multiples of what is usual in this picture."""
+    """Line strength in multiples of what is usual in this picture; nan where nothing is seen."""
     tangle: Grey
-    """Shape (h, w), 0 to 1: from :func:`tangle`, a line counting from ``STRONG`` on."""
+    """0 to 1: from :func:`tangle`, a line counting half from ``STRONG`` on."""
     brightness: Grey
-    """Shape (h, w): grey level of the surroundings."""
-    scale: float
-    """Pixels of these maps over pixels of the region."""
+    """Grey level of the surroundings, nan where nothing is seen."""
 
 
-def seen_strands(bgr: npt.NDArray[np.uint8], among: Bools) -> Strands:
-    """Look for strands in a region.
+def seen_strands(
+    bgr: npt.NDArray[np.uint8],
+    places_px: npt.NDArray[np.floating],
+    region: Bools,
+    hidden: Bools | None = None,
+) -> Strands:
+    """Look for strands in a region of a picture.
 
     Args:
-        bgr: the region's bounding box cut from the picture, shape (H, W, 3).
-        among: shape (H, W), the region: the places whose median line strength counts as usual,
+        bgr: the picture, shape (H, W, 3).
+        places_px: shape (R, C, 2): where the places of a grid fall in it.
+        region: shape (R, C): the places to look at. Their median line strength counts as usual,
             which is noise and texture.
+        hidden: shape (H, W): where the part is expected, so that no region is seen; None where
+            that isn't known.
 
     """
-    grey = _scaled(cv2.cvtColor(np.ascontiguousarray(bgr), cv2.COLOR_BGR2GRAY), REGION_PX)
+    nothing = np.full(region.shape, np.nan, dtype=np.float32)
+    blind = Strands(nothing, np.zeros(region.shape, dtype=np.float32), nothing)
+    if bgr.size == 0 or not region.any():
+        return blind
+    size = np.array(bgr.shape[1::-1])
+    inside = places_px[region]
+    low = np.maximum(np.floor(np.clip(inside.min(axis=0), -1, size)).astype(int) - 8, 0)
+    high = np.minimum(np.ceil(np.clip(inside.max(axis=0), -1, size)).astype(int) + 9, size)
+    if (low >= high).any():
+        return blind
+    box = (slice(low[1], high[1]), slice(low[0], high[0]))
+    cut = cv2.cvtColor(np.ascontiguousarray(bgr[box]), cv2.COLOR_BGR2GRAY)
+    grey = _scaled(np.asarray(cut, dtype=np.uint8), REGION_PX)
     height, width = grey.shape
-    inside = cv2.resize(among.astype(np.uint8), (width, height), interpolation=cv2.INTER_NEAREST)
-    soft = cv2.GaussianBlur(grey.astype(np.float32), (0, 0), 0.6)
-    lines = thin_lines(np.asarray(soft, dtype=np.float32).reshape(height, width))
-    usual = USUAL_LEAST
-    if inside.any():
-        usual = max(usual, float(np.median(lines.strength[inside > 0])))
-    here = tangle(lines.amount(STRONG * usual), lines.direction, REACH * REGION_PX)
-    around = cv2.blur(soft, (13, 13), borderType=cv2.BORDER_REPLICATE).reshape(height, width)
+    scale = np.array([width, height]) / (high - low)
+    maps = ((places_px - low + 0.5) * scale - 0.5).astype(np.float32)
+    open_px = np.ones((height, width), dtype=bool)
+    if hidden is not None:
+        part = cv2.resize(
+            hidden[box].astype(np.uint8), (width, height), interpolation=cv2.INTER_NEAREST
+        )
+        near = cv2.dilate(part, np.ones((PART_PX, PART_PX), np.uint8))
+        open_px = near.reshape(height, width) == 0
+    soft = _floats(cv2.GaussianBlur(grey.astype(np.float32), (0, 0), 0.6)).reshape(height, width)
+    lines = thin_lines(soft)
+    cells = np.round(maps[region]).astype(int)
+    cells = cells[(cells >= 0).all(axis=1) & (cells < [width, height]).all(axis=1)]
+    at = cells[open_px[cells[:, 1], cells[:, 0]]]
+    if len(at) == 0:
+        return blind
+    usual = max(USUAL_LEAST, float(np.median(lines.strength[at[:, 1], at[:, 0]])))
     signal = cv2.dilate(lines.strength / np.float32(usual), np.ones((2, 2), np.uint8))
+    tangled = tangle(lines.amount(STRONG * usual), lines.direction, REACH * REGION_PX)
+    around = cv2.blur(soft, (13, 13), borderType=cv2.BORDER_REPLICATE)
+
+    # A pixel of the part is none of the bed's: all four round a place must be open.
+    openly = _laid(open_px.astype(np.float32), maps, 0.0) > 0.99
     return Strands(
-        np.asarray(signal, dtype=np.float32).reshape(height, width),
-        here,
-        np.asarray(around, dtype=np.float32),
-        width / bgr.shape[1],
+        np.where(openly, _laid(signal, maps, np.nan), np.float32(np.nan)),
+        _laid(tangled, maps, 0.0),
+        _laid(around, maps, np.nan),
+    )
+
+
+def _floats(picture: npt.NDArray[np.generic]) -> Grey:
+    return np.asarray(picture, dtype=np.float32)
+
+
+def _laid(picture: npt.NDArray[np.generic], maps: Grey, outside: float) -> Grey:
+    """The picture at places; ``maps`` is (R, C, 2) in its pixels."""
+    return _floats(
+        cv2.remap(
+            _floats(picture),
+            maps[..., 0],
+            maps[..., 1],
+            cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_CONSTANT,
+            borderValue=outside,
+        )
     )
 
 
@@ -254,25 +301,22 @@ class StrandMap:
         self._level = np.full(shape, np.nan, dtype=np.float32)
         self.standing: Bools = np.zeros(shape, dtype=bool)
 
-    def add(
-        self, signal: Grey, brightness: Grey, tangled: Grey, open_places: Bools
-    ) -> tuple[float, float]:
-        """Take in one frame; all arrays have the grid's shape.
+    def add(self, strands: Strands, region: Bools) -> tuple[float, float]:
+        """Take in one frame.
 
         Args:
-            signal: line strength over the usual one, nan where the picture ends.
-            brightness: grey level of the surroundings, nan where the picture ends.
-            tangled: 0 to 1, from :func:`tangle`.
-            open_places: where nothing but the empty bed should be seen.
+            strands: from :func:`seen_strands`.
+            region: shape of the grid: where nothing but the empty bed should be seen.
 
         Returns:
             Length of the lines that stay, mm, and the area looked at, mm2.
 
         """
-        seen = open_places & np.isfinite(signal) & np.isfinite(brightness)
-        covered = self._covered(brightness, seen)
-        seen = seen & (~covered | (tangled > self.TANGLED))
-        line = seen & (np.nan_to_num(signal) > WEAK)
+        seen = region & np.isfinite(strands.signal) & np.isfinite(strands.brightness)
+        covered = self._covered(strands.brightness, seen)
+        seen = seen & (~covered | (strands.tangle > self.TANGLED))
+        signal = np.nan_to_num(strands.signal)
+        line = seen & (signal > WEAK)
         self._recent.append((line, seen))
         if len(self._recent) > self.MEMORY:
             self._grow_old(*self._recent.pop(0))
@@ -282,7 +326,7 @@ class StrandMap:
         fresh = line & ~usual & (self._looked >= self.KNOWN)
         soon = fresh & (np.sum(stood[-self.SOON :], axis=0) >= self.TWICE)
         whole = np.sum(stood, axis=0) >= self.ENOUGH
-        self.standing = _long_pieces(soon, np.nan_to_num(signal) > STRONG, self.LEAST_CELLS)
+        self.standing = _long_pieces(soon, signal > STRONG, self.LEAST_CELLS)
         cells = float(np.where(whole, 1.0, 0.5)[self.standing].sum())
         # A line one to two cells wide: its length is about its area over its width.
         return cells * self._step_mm / 1.5, float(seen.sum()) * self._step_mm**2

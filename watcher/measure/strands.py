@@ -21,6 +21,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 import numpy.typing as npt
+from skimage.morphology import skeletonize
 
 Grey = npt.NDArray[np.float32]
 Bools = npt.NDArray[np.bool_]
@@ -44,6 +45,9 @@ STRONG, WEAK = 8.0, 6.0
 threshold, Canny 1986)."""
 PART_PX = 9
 """So much round the expected part is left out, for its edge is not known to the pixel."""
+STRIDE = 1.122
+"""Length of a line for each cell of its thinned chain, mean over all directions: 1 / max(|cos|,
+|sin|) averaged is 4/pi asinh(1)."""
 _KERNEL_PX = LENGTH_PX + 1
 
 
@@ -216,6 +220,8 @@ def seen_strands(
     height, width = grey.shape
     scale = np.array([width, height]) / (high - low)
     maps = ((places_px - low + 0.5) * scale - 0.5).astype(np.float32)
+    last = np.array([width - 1, height - 1], dtype=np.float32)
+    within = ((maps > -0.51) & (maps < last + 0.51)).all(axis=2)
     open_px = np.ones((height, width), dtype=bool)
     if hidden is not None:
         part = cv2.resize(
@@ -236,11 +242,11 @@ def seen_strands(
     around = cv2.blur(soft, (13, 13), borderType=cv2.BORDER_REPLICATE)
 
     # A pixel of the part is none of the bed's: all four round a place must be open.
-    openly = _laid(open_px.astype(np.float32), maps, 0.0) > 0.99
+    openly = within & (_laid(open_px.astype(np.float32), maps) > 0.99)
     return Strands(
-        np.where(openly, _laid(signal, maps, np.nan), np.float32(np.nan)),
-        _laid(tangled, maps, 0.0),
-        _laid(around, maps, np.nan),
+        np.where(openly, _laid(signal, maps), np.float32(np.nan)),
+        np.where(within, _laid(tangled, maps), np.float32(0)),
+        np.where(within, _laid(around, maps), np.float32(np.nan)),
     )
 
 
@@ -248,18 +254,10 @@ def _floats(picture: npt.NDArray[np.generic]) -> Grey:
     return np.asarray(picture, dtype=np.float32)
 
 
-def _laid(picture: npt.NDArray[np.generic], maps: Grey, outside: float) -> Grey:
-    """The picture at places; ``maps`` is (R, C, 2) in its pixels."""
-    return _floats(
-        cv2.remap(
-            _floats(picture),
-            maps[..., 0],
-            maps[..., 1],
-            cv2.INTER_LINEAR,
-            borderMode=cv2.BORDER_CONSTANT,
-            borderValue=outside,
-        )
-    )
+def _laid(picture: npt.NDArray[np.generic], maps: Grey) -> Grey:
+    """The picture at places; ``maps`` is (R, C, 2) in its pixels, the border goes on outside."""
+    how, border = cv2.INTER_LINEAR, cv2.BORDER_REPLICATE
+    return _floats(cv2.remap(_floats(picture), maps[..., 0], maps[..., 1], how, borderMode=border))
 
 
 class StrandMap:
@@ -327,9 +325,11 @@ class StrandMap:
         soon = fresh & (np.sum(stood[-self.SOON :], axis=0) >= self.TWICE)
         whole = np.sum(stood, axis=0) >= self.ENOUGH
         self.standing = _long_pieces(soon, signal > STRONG, self.LEAST_CELLS)
-        cells = float(np.where(whole, 1.0, 0.5)[self.standing].sum())
-        # A line one to two cells wide: its length is about its area over its width.
-        return cells * self._step_mm / 1.5, float(seen.sum()) * self._step_mm**2
+        length = 0.0
+        if self.standing.any():
+            middle = skeletonize(self.standing)  # type: ignore[no-untyped-call]
+            length = float(np.where(whole, 1.0, 0.5)[middle].sum()) * STRIDE * self._step_mm
+        return length, float(seen.sum()) * self._step_mm**2
 
     def _grow_old(self, line: Bools, seen: Bools) -> None:
         rate = np.where(seen, 1 / np.minimum(self._looked + 1, self.SETTLE), 0)

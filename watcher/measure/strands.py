@@ -66,7 +66,8 @@ def _line_kernel(angle: float) -> Grey:
 
 _ANGLES = np.pi * np.arange(DIRECTIONS) / DIRECTIONS
 _KERNELS = tuple(_line_kernel(angle) for angle in _ANGLES)
-_COS, _SIN = np.cos(2 * _ANGLES).astype(np.float32), np.sin(2 * _ANGLES).astype(np.float32)
+_COS, _SIN = (np.resize(wave(2 * _ANGLES), 256).astype(np.float32) for wave in (np.cos, np.sin))
+"""Look-up tables for the numbers of the directions."""
 
 
 @dataclass(frozen=True)
@@ -104,16 +105,19 @@ def thin_lines(picture: Grey) -> Lines:
         return Lines(best, direction)
     margin = int(GAP_PX) + 1
     wide = np.empty((height + 2 * margin, width + 2 * margin), dtype=np.float32)
+    mean, light, dark = (np.empty((height, width), dtype=np.float32) for _ in range(3))
     for number, (kernel, angle) in enumerate(zip(_KERNELS, _ANGLES, strict=True)):
-        mean = cv2.filter2D(picture, cv2.CV_32F, kernel, borderType=cv2.BORDER_REPLICATE)
+        cv2.filter2D(picture, cv2.CV_32F, kernel, dst=mean, borderType=cv2.BORDER_REPLICATE)
         cv2.copyMakeBorder(mean, margin, margin, margin, margin, cv2.BORDER_REPLICATE, dst=wide)
         dx, dy = round(-np.sin(angle) * GAP_PX), round(np.cos(angle) * GAP_PX)
         one = wide[margin + dy : margin + dy + height, margin + dx : margin + dx + width]
         two = wide[margin - dy : margin - dy + height, margin - dx : margin - dx + width]
-        light = cv2.subtract(mean, cv2.max(one, two))
-        dark = cv2.subtract(cv2.min(one, two), mean)
-        line = cv2.max(light, dark)
-        direction[(line > best).reshape(height, width)] = number
+        cv2.subtract(mean, cv2.max(one, two, dst=light), dst=light)
+        cv2.subtract(cv2.min(one, two, dst=dark), mean, dst=dark)
+        line = cv2.max(light, dark, dst=light)
+        better = cv2.compare(line, best, cv2.CMP_GT)
+        cv2.subtract(direction, better, dst=direction)
+        cv2.max(direction, np.bitwise_and(better, np.uint8(number)), dst=direction)
         cv2.max(best, line, dst=best)
     return Lines(best, direction)
 
@@ -134,9 +138,14 @@ def tangle(amount: Grey, direction: Directions, reach_px: float) -> Grey:
     if amount.size == 0:
         return np.zeros(amount.shape, dtype=np.float32)
     side = 2 * max(1, round(reach_px * np.sqrt(3))) + 1
+    shape = amount.shape
     total, x, y = (
-        cv2.blur(np.ascontiguousarray(part), (side, side), borderType=cv2.BORDER_REPLICATE)
-        for part in (amount, amount * _COS[direction], amount * _SIN[direction])
+        cv2.blur(part, (side, side), borderType=cv2.BORDER_REPLICATE).reshape(shape)
+        for part in (
+            amount,
+            amount * cv2.LUT(direction, _COS).reshape(shape),
+            amount * cv2.LUT(direction, _SIN).reshape(shape),
+        )
     )
     left = (total * total - x * x - y * y) / (total + 1e-6)
     return np.asarray(np.clip(left, 0.0, 1.0), dtype=np.float32)
@@ -208,20 +217,20 @@ def seen_strands(
     blind = Strands(nothing, np.zeros(region.shape, dtype=np.float32), nothing)
     if bgr.size == 0 or not region.any():
         return blind
-    size = np.array(bgr.shape[1::-1])
-    inside = places_px[region]
-    low = np.maximum(np.floor(np.clip(inside.min(axis=0), -1, size)).astype(int) - 8, 0)
-    high = np.minimum(np.ceil(np.clip(inside.max(axis=0), -1, size)).astype(int) + 9, size)
-    if (low >= high).any():
+    x, y = (np.ascontiguousarray(places_px[..., axis], dtype=np.float32) for axis in (0, 1))
+    across, down = x[region], y[region]
+    left, right = _extent(across, bgr.shape[1])
+    top, bottom = _extent(down, bgr.shape[0])
+    if left >= right or top >= bottom:
         return blind
-    box = (slice(low[1], high[1]), slice(low[0], high[0]))
+    box = (slice(top, bottom), slice(left, right))
     cut = cv2.cvtColor(np.ascontiguousarray(bgr[box]), cv2.COLOR_BGR2GRAY)
     grey = _scaled(np.asarray(cut, dtype=np.uint8), REGION_PX)
     height, width = grey.shape
-    scale = np.array([width, height]) / (high - low)
-    maps = ((places_px - low + 0.5) * scale - 0.5).astype(np.float32)
-    last = np.array([width - 1, height - 1], dtype=np.float32)
-    within = ((maps > -0.51) & (maps < last + 0.51)).all(axis=2)
+    # Pixel centres: (0, 0) is the middle of the first pixel at any scale.
+    wider, taller = width / (right - left), height / (bottom - top)
+    x, y = (x - (left - 0.5)) * wider - 0.5, (y - (top - 0.5)) * taller - 0.5
+    within = (x > -0.51) & (x < width - 0.49) & (y > -0.51) & (y < height - 0.49)
     open_px = np.ones((height, width), dtype=bool)
     if hidden is not None:
         part = cv2.resize(
@@ -231,22 +240,23 @@ def seen_strands(
         open_px = near.reshape(height, width) == 0
     soft = _floats(cv2.GaussianBlur(grey.astype(np.float32), (0, 0), 0.6)).reshape(height, width)
     lines = thin_lines(soft)
-    cells = np.round(maps[region]).astype(int)
-    cells = cells[(cells >= 0).all(axis=1) & (cells < [width, height]).all(axis=1)]
-    at = cells[open_px[cells[:, 1], cells[:, 0]]]
-    if len(at) == 0:
+    inside = within & region
+    column = np.minimum(np.rint(x[inside]).astype(int), width - 1)
+    row = np.minimum(np.rint(y[inside]).astype(int), height - 1)
+    there = open_px[row, column]
+    if not there.any():
         return blind
-    usual = max(USUAL_LEAST, float(np.median(lines.strength[at[:, 1], at[:, 0]])))
+    usual = max(USUAL_LEAST, float(np.median(lines.strength[row[there], column[there]])))
     signal = cv2.dilate(lines.strength / np.float32(usual), np.ones((2, 2), np.uint8))
     tangled = tangle(lines.amount(STRONG * usual), lines.direction, REACH * REGION_PX)
     around = cv2.blur(soft, (13, 13), borderType=cv2.BORDER_REPLICATE)
 
     # A pixel of the part is none of the bed's: all four round a place must be open.
-    openly = within & (_laid(open_px.astype(np.float32), maps) > 0.99)
+    openly = within & (_laid(open_px.astype(np.float32), x, y) > 0.99)
     return Strands(
-        np.where(openly, _laid(signal, maps), np.float32(np.nan)),
-        np.where(within, _laid(tangled, maps), np.float32(0)),
-        np.where(within, _laid(around, maps), np.float32(np.nan)),
+        np.where(openly, _laid(signal, x, y), np.float32(np.nan)),
+        np.where(within, _laid(tangled, x, y), np.float32(0)),
+        np.where(within, _laid(around, x, y), np.float32(np.nan)),
     )
 
 
@@ -254,10 +264,16 @@ def _floats(picture: npt.NDArray[np.generic]) -> Grey:
     return np.asarray(picture, dtype=np.float32)
 
 
-def _laid(picture: npt.NDArray[np.generic], maps: Grey) -> Grey:
-    """The picture at places; ``maps`` is (R, C, 2) in its pixels, the border goes on outside."""
+def _extent(places: Grey, size: int) -> tuple[int, int]:
+    """First pixel and one past the last that hold the places with a margin, within the picture."""
+    low, high = float(np.clip(places.min(), -1, size)), float(np.clip(places.max(), -1, size))
+    return max(int(np.floor(low)) - 8, 0), min(int(np.ceil(high)) + 9, size)
+
+
+def _laid(picture: npt.NDArray[np.generic], x: Grey, y: Grey) -> Grey:
+    """The picture at places x, y in its pixels, shape (R, C); the border goes on outside."""
     how, border = cv2.INTER_LINEAR, cv2.BORDER_REPLICATE
-    return _floats(cv2.remap(_floats(picture), maps[..., 0], maps[..., 1], how, borderMode=border))
+    return _floats(cv2.remap(_floats(picture), x, y, how, borderMode=border))
 
 
 class StrandMap:

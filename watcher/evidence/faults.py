@@ -12,7 +12,7 @@ LIFT_ALLOWED_MM = 0.25
 SHIFT_ALLOWED_MM = 0.8
 STEP_ALLOWED_MM = 0.5
 SHORTFALL_ALLOWED_MM = 0.4
-STRANDS_ALLOWED_MM, STRANDS_SIGMA_MM = 20.0, 6.0
+STRANDS_ALLOWED_MM, STRANDS_SIGMA_MM = 20.0, 5.0
 STRANDS_CLIP = 8.0
 """Strands already stood in two frames or more before they are told: two such readings suffice."""
 THRESHOLD = 9.0

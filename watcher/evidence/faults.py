@@ -13,7 +13,9 @@ SHIFT_ALLOWED_MM = 0.8
 STEP_ALLOWED_MM = 0.5
 SHORTFALL_ALLOWED_MM = 0.4
 OUTGROWN_MM = 0.5
-STRANDS_ALLOWED_MM = 40.0
+STRANDS_ALLOWED_MM, STRANDS_SIGMA_MM = 20.0, 5.0
+STRANDS_CLIP = 8.0
+"""Strands already stood in two frames or more before they are told: two such readings suffice."""
 THRESHOLD = 9.0
 """Cumulative sum, in sigma, at which evidence is enough. With an allowance of half a sigma and
 independent normal samples it would give one false alarm in about 50,000 (Siegmund 1985)."""
@@ -119,7 +121,9 @@ class Faults:
             if usual is None:
                 return None
             middle, spread = usual
-            sigma = max(40.0, 1.5 * spread)
+            # Of a part that moved or fell, edges lie where none belong: where the part is not found
+            # as it should be, strands need more.
+            sigma = float(np.sqrt(loss) * np.hypot(STRANDS_SIGMA_MM, 1.5 * spread))
             amount = amount - middle
             z = (amount - STRANDS_ALLOWED_MM - spread) / sigma
         elif reading.kind == "detached":
@@ -133,6 +137,8 @@ class Faults:
         else:
             return None
         total = self._sum(reading.kind, reading.place)
+        if reading.kind == "spaghetti":
+            total.clip = STRANDS_CLIP
         strength = total.update(z, index)
         return Suspicion(
             reading.kind,

@@ -32,6 +32,7 @@ from watcher.trouble import BadSetup
 
 BLIND_FRAMES = 8
 """So many frames in a row that show nothing are worth waking somebody for a look."""
+OVER = "the print is over"
 
 
 def corner_names(camera: Camera, corners: list[Corner]) -> list[str]:
@@ -88,6 +89,7 @@ class Night:
         self._layers: list[int] = []
         self._frames: list[str] = []
         self._blind = 0
+        self._over = False
 
     def see(self, frame: Frame) -> Seen:
         """Judge one frame.
@@ -120,28 +122,64 @@ class Night:
         layer = placed.time.layer
         self._layers.append(layer)
         self._blind = 0
+        if placed.over or self._over:
+            return self._done(frame, placed)
         looked = self._look.measure(placed, frame.bgr, grey, layer - 1)
         suspicions, readings = self._faults.update(
             looked.readings, len(self._times) - 1, looked.found_share
         )
-        middle = np.array([[*self._look.middle_mm, 0.0]]) + placed.offset_mm
-        scale = float(np.linalg.norm(placed.camera.jacobian(middle)[0][:, 0]))
-        view = View(True, placed.sigma_px, layer, 1.0 / max(scale, 1e-6))
+        view = View(True, placed.sigma_px, layer, self._mm_per_px(placed))
+        told = self._moved(frame, placed)
         notes = {
             "found_share": looked.found_share,
             "bed_offset_mm": float(placed.offset_mm @ np.array([0.0, 1.0, -1.0])),
-            "knocked": float(placed.knocked),
+            "knocked": float(placed.knocked_px > 0),
             "pace": self._clock.pace,
         }
-        return self._advised(frame, view, readings, suspicions, looked.outlines, notes)
+        return self._advised(frame, view, readings, suspicions, looked.outlines, notes, told)
+
+    def _moved(self, frame: Frame, placed: Placement) -> tuple[Moment, ...]:
+        """A knock is worth a mark in the time-lapse, for the picture jumps there."""
+        if placed.knocked_px == 0:
+            return ()
+        told = (
+            f"The camera was moved, by about {placed.knocked_px:.0f} pixels of the picture; it was "
+            "found again by the bed and the watch goes on."
+        )
+        return (Moment(frame.index, frame.name, frame.elapsed_s, "cannot-see", "carry on", told),)
+
+    def _done(self, frame: Frame, placed: Placement) -> Seen:
+        """A frame after the last layer: a bed that drives out or a part that pops off as it cools
+        is no fault, so nothing is judged any more."""
+        told = ""
+        marks: tuple[Moment, ...] = ()
+        if not self._over:
+            told = "The print is over; what follows is kept but not judged."
+            marks = (
+                Moment(frame.index, frame.name, frame.elapsed_s, "cannot-see", "carry on", told),
+            )
+        self._over = True
+        before = self._advice
+        if before is None or before.level != "stop":
+            self._advice = Advice("carry on", "The print is over; nothing is judged any more.")
+        assert self._advice is not None
+        view = View(True, placed.sigma_px, self._layers[-1], self._mm_per_px(placed))
+        return Seen(view, tuple(self._look.unseen(OVER)), (), self._advice, marks)
+
+    def _mm_per_px(self, placed: Placement) -> float:
+        middle = np.array([[*self._look.middle_mm, 0.0]]) + placed.offset_mm
+        scale = float(np.linalg.norm(placed.camera.jacobian(middle)[0][:, 0]))
+        return 1.0 / max(scale, 1e-6)
 
     def _not_seen(self, frame: Frame, why: str) -> Seen:
         layer = self._layers[-1] if self._layers else 1
         self._layers.append(layer)
         self._blind += 1
+        if self._over:
+            why = OVER
         readings = tuple(self._look.unseen(why))
         suspicions: tuple[Suspicion, ...] = ()
-        if self._blind >= BLIND_FRAMES:
+        if self._blind >= BLIND_FRAMES and not self._over:
             suspicions = (
                 Suspicion(
                     "cannot-see",
@@ -166,6 +204,7 @@ class Night:
         suspicions: tuple[Suspicion, ...],
         outlines: tuple[Outline, ...],
         notes: dict[str, float],
+        marks: tuple[Moment, ...] = (),
     ) -> Seen:
         lifts = [r for r in readings if r.kind in ("corner-lift", "overhang-curl")]
         advice = advise(
@@ -176,7 +215,7 @@ class Night:
             self._times,
             self._layers,
         )
-        moments = self._moments(frame, advice)
+        moments = marks + self._moments(frame, advice)
         self._advice = advice
         return Seen(view, readings, suspicions, advice, moments, outlines, notes)
 

@@ -8,6 +8,7 @@ does). Then the bed's own picture, laid flat, tells how far the bed has moved al
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import cv2
 import numpy as np
@@ -125,6 +126,27 @@ def fit_turn(
     return Turn(turn, sigma, count, distance)
 
 
+TOO_FEW_CORNERS, FEW_CORNERS = 12, 40
+FEW_PLACES = 300
+
+
+def _spread_corners(strength: npt.NDArray[Any], floor: float) -> list[tuple[int, int]]:
+    """The strongest corners above the floor, at most six in each of 48 parts of the picture."""
+    height, width = strength.shape
+    points: list[tuple[int, int]] = []
+    for r in range(6):
+        for c in range(8):
+            top, left = r * height // 6, c * width // 8
+            cell = strength[top : (r + 1) * height // 6, left : (c + 1) * width // 8].copy()
+            for _ in range(6):
+                y, x = np.unravel_index(int(np.argmax(cell)), cell.shape)
+                if cell[y, x] <= floor:
+                    break
+                points.append((left + int(x), top + int(y)))
+                cell[max(0, y - 7) : y + 8, max(0, x - 7) : x + 8] = 0
+    return points
+
+
 class Room:
     """The still room behind the printer, as the first frame saw it."""
 
@@ -143,25 +165,19 @@ class Room:
         self._camera = camera
         self._flat = flat
         strength = cv2.cornerMinEigenVal(cv2.GaussianBlur(grey, (0, 0), 1.2), 5)
-        # Half of any picture is plain: its median strength is that of the noise.
-        floor = 10.0 * float(np.median(strength))
+        # Half of most pictures is plain: its median strength is that of the noise.
+        usual = float(np.median(strength))
         strength[moving] = 0
         strength[:12], strength[-12:], strength[:, :12], strength[:, -12:] = 0, 0, 0, 0
-        height, width = grey.shape
-        points: list[tuple[int, int]] = []
-        for r in range(6):
-            for c in range(8):
-                top, left = r * height // 6, c * width // 8
-                cell = strength[top : (r + 1) * height // 6, left : (c + 1) * width // 8].copy()
-                for _ in range(6):
-                    y, x = np.unravel_index(int(np.argmax(cell)), cell.shape)
-                    if cell[y, x] < floor:
-                        break
-                    points.append((left + int(x), top + int(y)))
-                    cell[max(0, y - 7) : y + 8, max(0, x - 7) : x + 8] = 0
+        points = _spread_corners(strength, 10.0 * usual)
+        self.plain = len(points) < TOO_FEW_CORNERS
+        """Whether little stands out, so that not finding it says nothing of the camera."""
+        if len(points) < FEW_CORNERS:
+            # Either there is nothing, or texture is everywhere and no half of it is plain.
+            points = _spread_corners(strength, 2.0 * usual)
         self.points_px = np.array(points, dtype=np.float64).reshape(-1, 2)
         self._trust = np.ones(len(self.points_px))
-        self._turn = np.zeros(3)
+        self.turn = np.zeros(3)
 
     def find(self, flat: npt.NDArray[np.uint8]) -> Turn | None:
         """How the camera turned since the first frame, or None where the room can't be found."""
@@ -171,15 +187,15 @@ class Room:
         before = self.points_px[use]
         if len(before) < 8:
             return None
-        found = self._follow(flat, before, use, turn_pixels(self._camera, before, self._turn))
+        found = self._follow(flat, before, use, turn_pixels(self._camera, before, self.turn))
         if found is None or found.inliers < min(10, 0.3 * len(before)):
-            wide = self._search(flat)
+            wide = self.search(flat)
             if wide is not None:
                 again = self._follow(flat, before, use, turn_pixels(self._camera, before, wide))
                 if again is not None and (found is None or again.inliers > found.inliers):
                     found = again
         if found is not None:
-            self._turn = found.vector
+            self.turn = found.vector
         return found
 
     def _follow(
@@ -202,7 +218,7 @@ class Room:
         # Gantry and head climb slowly and may carry more corners than the room: a camera that
         # stays put is believed unless far more corners say that it was moved.
         here, there = before[good], moved[good]
-        stays = fit_turn(self._camera, here, there, self._turn, settle=True)
+        stays = fit_turn(self._camera, here, there, self.turn, settle=True)
         turns = fit_turn(self._camera, here, there)
         fitted = stays
         if turns is not None and (stays is None or stays.inliers < 0.4 * turns.inliers):
@@ -215,7 +231,7 @@ class Room:
         self._trust[use] = 0.8 * self._trust[use] + 0.2 * agree
         return fitted
 
-    def _search(self, flat: npt.NDArray[np.uint8]) -> Array | None:
+    def search(self, flat: npt.NDArray[np.uint8]) -> Array | None:
         """A knocked camera: find the room again by its features (ORB, Rublee et al. 2011)."""
         orb = cv2.ORB.create(1200)
         a, da = orb.detectAndCompute(self._flat, None)
@@ -274,13 +290,13 @@ class Bed:
         self.step_mm = step_mm
         self.size_mm = (float(width), float(depth))
         self.axis = np.array([0.0, 0.0, -1.0] if setup.bed_motion == "bed-z" else [0.0, 1.0, 0.0])
-        self._away = np.ones(self.shape, dtype=bool)
+        self.away = np.ones(self.shape, dtype=bool)
         if part_mm:
             printed = np.zeros(self.shape, dtype=np.uint8)
             for ring in part_mm:
                 cells = np.round((ring + margin) / step_mm).astype(np.int32)
                 cv2.fillPoly(printed, [cells], 1)
-            self._away = cv2.dilate(printed, np.ones((17, 17), np.uint8)) == 0
+            self.away = cv2.dilate(printed, np.ones((17, 17), np.uint8)) == 0
         self._mean: Grey | None = None
         self._count = np.zeros(self.shape, dtype=np.float32)
         self._chosen = np.zeros(0, dtype=int)
@@ -346,9 +362,14 @@ class Bed:
                 cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=3),
                 cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3),
             )
-        slope[(self._count < 1) | ~self._away] = 0
-        # Half of a bed is plain: what stands out against that is an edge, a clip, a print.
-        floor = 3.0 * float(np.median(slope[self._count >= 1])) if (self._count >= 1).any() else 0
+        slope[(self._count < 1) | ~self.away] = 0
+        # Half of most beds is plain: what stands out against that is an edge, a clip, a print.
+        # On a bed that is textured all over that leaves next to nothing: then its steeper third.
+        known = self._count >= 1
+        floor = 3.0 * float(np.median(slope[known])) if known.any() else 0.0
+        known &= self.away
+        if known.any() and int((slope[known] > floor).sum()) < FEW_PLACES:
+            floor = float(np.quantile(slope[known], 2 / 3))
         rows, columns = 10, 10
         chosen: list[npt.NDArray[np.int64]] = []
         height, width = self.shape

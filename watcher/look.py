@@ -27,7 +27,7 @@ from watcher.measure.edges import (
     read_profiles,
     shifts_against,
 )
-from watcher.measure.field import Field, neighbours, vote
+from watcher.measure.field import Field, neighbours, scatter_along, vote
 from watcher.measure.growth import Growth, growth_over_clock
 from watcher.measure.lift import (
     LIFTS_FROM,
@@ -57,6 +57,10 @@ PENDING_MM = 0.35
 NEAR_MM = 30.0
 """Edges this near to a corner are drawn as the corner's own."""
 FAR_PX = 3.0
+SHARED_PX = 0.2
+"""Scatter along an edge above which its places err together rather than one by one."""
+MISSING_MM = -1.5
+"""Where so much of the part is missing, its edges are not the toolpath's any more."""
 MOST_SIGMA_MM = 0.6
 """A lift that is known no better than this counts as not seen."""
 
@@ -231,8 +235,12 @@ class Look:
             & np.isfinite(shifts.sigma_px)
         )
         trusted = like & (self._memory.count[rows] >= Memory.TRUSTED)
-        # Five neighbours share each reading; a lens and a rough wall leave some hundredths of a px.
-        sigma = 2.0 * np.hypot(shifts.sigma_px, 0.03)
+        # Five neighbours share each reading; a lens leaves some hundredths of a pixel.
+        scatter = scatter_along(shape.pixel, stations.kind, along, shifts.value_px, trusted)
+        rough = np.where(np.isfinite(scatter), scatter, 0.3)
+        sigma = 2.2 * np.sqrt(shifts.sigma_px**2 + rough**2 + 0.03**2)
+        # Wrong matches come by the stretch, so they do not average out along the edge.
+        sigma *= np.sqrt(1 + (rough / SHARED_PX) ** 2)
         measured = replace(
             shape,
             shift_px=np.where(trusted, shifts.value_px + predicted, 0.0),
@@ -327,6 +335,9 @@ class Look:
             state.growth_mm = growth.height_mm if again else 0.5 * state.growth_mm
         else:
             readings.append(Reading("no-growth", "top", None, None, None, "mm", unseen))
+        if state.growth_mm < MISSING_MM:
+            why = "the toolpath has gone on without the part"
+            return [*readings, *self.unseen(why)]
         about = (growth.height_mm, 0.2) if growth is not None and odd else (0.0, max(0.05, slack))
         z = float(self._solid.z_mm[layer])
         pose = min(0.1 + 0.06 * z, 1.0)
@@ -338,7 +349,10 @@ class Look:
         missing = self.unseen("hidden or without contrast")
         for k, (corner, name) in enumerate(zip(self.corners, self.names, strict=True)):
             apart = side_disagreement(measured, columns, lifts, k)
-            value, error = float(values[k]), float(np.hypot(sigma[k], apart))
+            value = float(values[k])
+            # No corner lies below the bed: what it reads below is error.
+            below = max(0.0, -value - float(sigma[k]))
+            error = float(np.sqrt(sigma[k] ** 2 + apart**2 + below**2))
             near = np.abs(columns[:, k]) > 0.15 * np.abs(measured.per_mm[:, 2]) + 1e-6
             found = int((near & use).sum())
             if error > MOST_SIGMA_MM or found < 5 or found < 0.25 * near.sum():
@@ -377,8 +391,8 @@ class Look:
         """Let the corner that has lifted most show how far inward its lift reaches."""
         if len(lifts) == 0:
             return
-        most = int(np.argmax(lifts))
-        if lifts[most] < 0.5:
+        most = int(np.argmax(np.minimum(lifts, self.state.lift_mm + 0.3)))
+        if min(lifts[most], self.state.lift_mm[most]) < 0.5:
             return
         costs = reach_costs(measured, columns, places, most, registration_px, growth, pose_px)
         total = 0.95 * self.state.reach_cost[most] + costs

@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from watcher.advice.sentence import OFF
 from watcher.advice.verdict import advise
 from watcher.evidence.faults import Faults
 from watcher.look import Look
@@ -29,6 +30,7 @@ from watcher.scene.clock import LayerClock
 from watcher.scene.place import Placement, Placer
 from watcher.scene.solid import Corner, corners_of, solid_from_toolpath
 from watcher.trouble import BadSetup
+from watcher.unplanned import Unplanned
 
 BLIND_FRAMES = 8
 """So many frames in a row that show nothing are worth waking somebody for a look."""
@@ -61,28 +63,26 @@ class Night:
     """Watches one run. Give it every frame in order."""
 
     def __init__(self, setup: Setup, toolpath: Toolpath | None) -> None:
-        """Prepare a run.
+        """Prepare a run. Without a toolpath all is watched that needs none.
 
         Raises:
-            BadSetup: where no toolpath is given or no camera fits the bed points.
+            BadSetup: where no camera fits the bed points.
             BadToolpath: where the toolpath has no outline.
 
         """
-        if toolpath is None:
-            raise BadSetup(
-                "There is no toolpath to compare the part with.",
-                "Give the G-code that is being printed.",
-            )
         self._setup = setup
-        self._solid = solid_from_toolpath(toolpath)
-        self._corners = corners_of(self._solid, toolpath)
-        self._clock = LayerClock(toolpath, setup.head_parked_for_frames)
-        self._placer = Placer(setup, self._solid, self._clock)
-        names = corner_names(camera_from_points(setup), self._corners)
-        self._look = Look(
-            self._solid, self._corners, names, self._placer, setup.head_parked_for_frames
-        )
-        self._names = names
+        self._look: Look | Unplanned
+        if toolpath is None:
+            self._clock: LayerClock | None = None
+            self._placer = Placer(setup, None, None)
+            self._look = Unplanned(self._placer, setup.part_px, corner_names)
+        else:
+            solid = solid_from_toolpath(toolpath)
+            corners = corners_of(solid, toolpath)
+            self._clock = LayerClock(toolpath, setup.head_parked_for_frames)
+            self._placer = Placer(setup, solid, self._clock)
+            names = corner_names(camera_from_points(setup), corners)
+            self._look = Look(solid, corners, names, self._placer, setup.head_parked_for_frames)
         self._faults = Faults()
         self._advice: Advice | None = None
         self._times: list[float] = []
@@ -118,13 +118,15 @@ class Night:
         return self._seen(frame, placed, grey)
 
     def _seen(self, frame: Frame, placed: Placement, grey: npt.NDArray[np.float32]) -> Seen:
-        assert placed.time is not None
-        layer = placed.time.layer
+        layer = placed.time.layer if placed.time is not None else 0
         self._layers.append(layer)
         self._blind = 0
         if placed.over or self._over:
             return self._done(frame, placed)
-        looked = self._look.measure(placed, frame.bgr, grey, layer - 1)
+        if isinstance(self._look, Look):
+            looked = self._look.measure(placed, frame.bgr, grey, layer - 1)
+        else:
+            looked = self._look.measure(placed, frame.bgr, grey)
         suspicions, readings = self._faults.update(
             looked.readings, len(self._times) - 1, looked.found_share
         )
@@ -134,8 +136,9 @@ class Night:
             "found_share": looked.found_share,
             "bed_offset_mm": float(placed.offset_mm @ np.array([0.0, 1.0, -1.0])),
             "knocked": float(placed.knocked_px > 0),
-            "pace": self._clock.pace,
         }
+        if self._clock is not None:
+            notes["pace"] = self._clock.pace
         return self._advised(frame, view, readings, suspicions, looked.outlines, notes, told)
 
     def _moved(self, frame: Frame, placed: Placement) -> tuple[Moment, ...]:
@@ -172,7 +175,7 @@ class Night:
         return 1.0 / max(scale, 1e-6)
 
     def _not_seen(self, frame: Frame, why: str) -> Seen:
-        layer = self._layers[-1] if self._layers else 1
+        layer = self._layers[-1] if self._layers else int(self._clock is not None)
         self._layers.append(layer)
         self._blind += 1
         if self._over:
@@ -215,6 +218,8 @@ class Night:
             self._times,
             self._layers,
         )
+        if self._clock is None and advice.level == "carry on":
+            advice = replace(advice, sentence=f"{advice.sentence} {OFF}")
         moments = marks + self._moments(frame, advice)
         self._advice = advice
         return Seen(view, readings, suspicions, advice, moments, outlines, notes)

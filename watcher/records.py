@@ -97,6 +97,8 @@ class Setup:
     bed_points: tuple[BedPoint, ...]
     bed_points_z_mm: float = 0.0
     """How far the bed had sunk when the points were clicked (``bed-z``)."""
+    part_px: tuple[tuple[float, float], ...] = ()
+    """Region of the part as drawn in the first frame; only used where there is no toolpath."""
 
 
 @dataclass(frozen=True)

@@ -77,6 +77,7 @@ class _Reader:
             head_parked_for_frames=self._yes_or_no("head_parked_for_frames"),
             bed_points=self._bed_points(),
             bed_points_z_mm=self._sunk(),
+            part_px=self._part_region(),
         )
 
     def _refuse(self, field: str, what: str, do: str) -> NoReturn:
@@ -147,6 +148,20 @@ class _Reader:
         return BedPoint(
             pixel=self._pair(f"{field}.pixel", entry["pixel"], "x and y in pixels"),
             bed_mm=self._pair(f"{field}.bed_mm", entry["bed_mm"], "x and y on the bed in mm"),
+        )
+
+    def _part_region(self) -> tuple[Point, ...]:
+        """Corners of a polygon round the part, or none where it is left out."""
+        entries = self._content.get("part_region", [])
+        if not isinstance(entries, list) or len(entries) in (1, 2):
+            self._refuse(
+                "part_region",
+                "is no polygon",
+                "Give at least three corners, each x and y in pixels, or leave it out.",
+            )
+        return tuple(
+            self._pair(f"part_region[{n}]", entry, "x and y in pixels")
+            for n, entry in enumerate(entries)
         )
 
     def _check_round(self, points: Sequence[BedPoint]) -> None:

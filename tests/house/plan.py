@@ -11,6 +11,7 @@ FLOORS = (
     ("cli",),
     ("account",),
     ("page", "night", "run", "rejudge"),
+    ("unplanned",),
     ("look",),
     ("before", "after"),
     (
@@ -29,7 +30,18 @@ FLOORS = (
 )
 FLOOR_OF = {room: floor for floor, rooms in enumerate(FLOORS) for room in rooms}
 
-PURE = ("toolpath", "scene", "measure", "evidence", "advice", "look", "night", "records", "trouble")
+PURE = (
+    "toolpath",
+    "scene",
+    "measure",
+    "evidence",
+    "advice",
+    "look",
+    "unplanned",
+    "night",
+    "records",
+    "trouble",
+)
 
 # Web, database, process, thread, file, clock and chance, by the module that brings them.
 IMPURE_MODULES = {

@@ -238,11 +238,6 @@ def test_a_frame_of_another_size_is_refused_in_words():
         Night(small.setup, small.toolpath).see(smaller)
 
 
-def test_without_a_toolpath_there_is_no_night():
-    with pytest.raises(BadSetup, match=r"Give the G-code"):
-        Night(SmallNight(FLAT[:1]).setup, None)
-
-
 def test_corners_are_named_as_they_look_and_told_apart():
     def corner(x, y, z=0.0):
         return Corner((x, y, z), 0, z > 0, 90.0)

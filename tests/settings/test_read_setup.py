@@ -58,6 +58,19 @@ def test_reads_every_field(write):
     assert setup.bed_points[1] == BedPoint(pixel=(955.2, 565.6), bed_mm=(220.0, 0.0))
     assert len(setup.bed_points) == 4
     assert setup.bed_points_z_mm == 0.25
+    assert setup.part_px == ()
+
+
+def test_reads_a_drawn_region(write):
+    region = [[400, 300], [520.5, 310], [510, 350]]
+    setup = read_setup(write({**GOOD, "part_region": region}))
+    assert setup.part_px == ((400.0, 300.0), (520.5, 310.0), (510.0, 350.0))
+
+
+@pytest.mark.parametrize("region", [[[1, 2]], [[1, 2], [3, 4]], "all", [[1, 2], [3], [5, 6]]])
+def test_a_region_that_is_no_polygon_is_refused(write, region):
+    with pytest.raises(BadSetup, match="part_region"):
+        read_setup(write({**GOOD, "part_region": region}))
 
 
 def test_sunk_bed_may_be_left_out(write):

@@ -592,4 +592,6 @@ def _setup(kept: Row) -> Setup:
             for p in kept["bed_points"]
         ),
         bed_points_z_mm=kept["bed_points_z_mm"],
+        # Runs that were kept before it could be drawn have none.
+        part_px=tuple((x, y) for x, y in kept.get("part_px", ())),
     )

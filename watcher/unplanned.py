@@ -69,6 +69,9 @@ FOLLOWED_MM = 0.5
 GROWTH_MM, STILL_MM = 0.3, 0.4
 """How far a growing wall is thought to carry the upper rows along, and from where on a lift
 can't be told from it."""
+MOST_GROWTH_MM = 0.8
+GROWN_MM = 0.4
+"""A layer or two that have grown meanwhile look like a motion away from the camera."""
 CLEAR_PX = 1.5
 LEAST_AWAY = 8
 POSE_PX = 0.25
@@ -271,7 +274,12 @@ class Unplanned:
         scatter = scatter_along(shape.pixel, places.row, along, shifts.value_px, trusted)
         rough = np.where(np.isfinite(scatter), scatter, 0.3)
         sigma = 2.2 * np.sqrt(shifts.sigma_px**2 + rough**2 + 0.03**2)
-        self._follow_growth(shape, places, shifts.value_px, trusted)
+        old = self._memory.count[rows] >= 5
+        motion = common_motion(
+            shifts.score[old], STEP_PX, rigid[old], motion_now, shifts.contrast[old], turns=True
+        )
+        if motion is None or not motion.clear(LOOSE_MM):
+            self._follow_growth(shape, places, shifts.value_px, trusted)
         grown = shape.per_mm[:, 2] * self._grown_mm[places.row]
         measured = replace(
             shape,
@@ -279,10 +287,6 @@ class Unplanned:
             sigma_px=np.where(trusted, sigma, np.inf),
         )
         share = float(trusted.sum() / able.sum()) if able.sum() >= 20 else 0.0
-        old = self._memory.count[rows] >= 5
-        motion = common_motion(
-            shifts.score[old], STEP_PX, rigid[old], motion_now, shifts.contrast[old], turns=True
-        )
         if (motion is None or motion.agreement < LEAST_AGREEMENT) and share < 0.3:
             motion = self._search(placement, places, soft, old, extent) or motion
         readings = self._lifts(measured, columns, placement)
@@ -304,7 +308,7 @@ class Unplanned:
     ) -> Motion | None:
         """Look for a part that is not where it was, within 25 mm and 20 degrees."""
         pick = np.flatnonzero(old)
-        if len(pick) < 60:
+        if len(pick) < 40:
             return None
         pick = pick[np.linspace(0, len(pick) - 1, 60).astype(int)]
         shape, _ = self._geometry(placement, places)
@@ -353,7 +357,8 @@ class Unplanned:
             here = trusted & (places.row == row) & (np.abs(shape.per_mm[:, 2]) > 0.3)
             use = here & away if (here & away).sum() >= LEAST_AWAY else here
             if use.sum() >= LEAST_AWAY:
-                self._grown_mm[row] += float(np.median(value_px[use] / shape.per_mm[use, 2]))
+                step = float(np.median(value_px[use] / shape.per_mm[use, 2]))
+                self._grown_mm[row] += float(np.clip(step, -MOST_GROWTH_MM, MOST_GROWTH_MM))
 
     def _lifts(self, measured: Field, columns: Array, placement: Placement) -> list[Reading]:
         found = measured.found
@@ -410,7 +415,8 @@ class Unplanned:
         if clear and before is not None and float(np.hypot(*(motion.shift_mm - before))) < 2.0:
             self._shift_mm, self._turn_deg = motion.shift_mm, motion.turn_deg
         size = float(np.hypot(*self._shift_mm))
-        return Reading("detached", "part", where, size, max(0.2, motion.sigma_mm), "mm")
+        error = float(np.hypot(motion.sigma_mm, GROWN_MM))
+        return Reading("detached", "part", where, size, error, "mm")
 
     # -- strands ----------------------------------------------------------------------------------
 

@@ -12,6 +12,7 @@ from watcher.records import Array, Setup
 from watcher.scene.camera import Camera, camera_from_points
 from watcher.scene.clock import LayerClock, LayerTime
 from watcher.scene.expected import slab_map
+from watcher.scene.lens import bed_edges, better_camera
 from watcher.scene.moved import BedLook, Pose, bed_look, coarse_poses, pose_anew
 from watcher.scene.solid import Solid
 from watcher.scene.travel import Bed, Grey, Room, local_contrast, turned
@@ -108,6 +109,8 @@ class Placer:
         picture = cv2.GaussianBlur(flat.astype(np.float32), (0, 0), 0.7).astype(np.float32)
         first = self._room is None
         if self._room is None:
+            edges = bed_edges(grey, self._setup)
+            self._camera = better_camera(self._camera, self._setup, edges)
             self._room = Room(self._camera, grey, flat, self._moving())
         turn = self._room.find(flat)
         camera = self._camera if turn is None else turned(self._camera, turn.vector)

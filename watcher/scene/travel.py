@@ -46,22 +46,8 @@ def turned(camera: Camera, turn: Array) -> Camera:
 
 def turn_pixels(camera: Camera, pixels: Array, turn: Array) -> Array:
     """Where far points move when the camera turns: shape (n, 2) px to (n, 2) px."""
-    cx, cy = camera.centre_px
-    rays = np.column_stack(
-        [
-            (pixels[:, 0] - cx) / camera.focal_px,
-            (pixels[:, 1] - cy) / camera.focal_px,
-            np.ones(len(pixels)),
-        ]
-    )
     delta, _ = cv2.Rodrigues(np.asarray(turn, dtype=np.float64))
-    moved = rays @ delta.T
-    return np.column_stack(
-        [
-            moved[:, 0] / moved[:, 2] * camera.focal_px + cx,
-            moved[:, 1] / moved[:, 2] * camera.focal_px + cy,
-        ]
-    )
+    return camera.seen_along(camera.rays(pixels) @ delta.T)
 
 
 @dataclass(frozen=True)

@@ -12,6 +12,7 @@ from watcher.records import Array, Setup
 from watcher.scene.camera import Camera, camera_from_points
 from watcher.scene.clock import LayerClock, LayerTime
 from watcher.scene.expected import slab_map
+from watcher.scene.fiducials import Marker, camera_with_markers, find_markers, room_pairs
 from watcher.scene.lens import bed_edges, better_camera
 from watcher.scene.moved import BedLook, Pose, bed_look, coarse_poses, pose_anew
 from watcher.scene.solid import Solid
@@ -69,6 +70,7 @@ class Placer:
             self._printed_mm = float(np.ptp(y))
             self._depth_mm = min(self._depth_mm, self._printed_mm + TRAVEL_SLACK_MM)
         self._before: Grey | None = None
+        self._markers: list[Marker] = []
         self._travel_mm = 0.0
         self._span_mm: tuple[float, float] | None = None
         self._placed = 0
@@ -111,8 +113,10 @@ class Placer:
         if self._room is None:
             edges = bed_edges(grey, self._setup)
             self._camera = better_camera(self._camera, self._setup, edges)
+            self._camera = self._with_bed_markers(grey)
             self._room = Room(self._camera, grey, flat, self._moving())
-        turn = self._room.find(flat)
+        marked = self._room_markers(grey)
+        turn = self._room.find(flat, marked)
         camera = self._camera if turn is None else turned(self._camera, turn.vector)
         sigma = 0.3 if turn is None else max(turn.sigma_px, 0.02)
         shift = np.zeros(2) if turn is None else turn.vector[:2] * self._camera.focal_px
@@ -134,6 +138,8 @@ class Placer:
             self._base_px = float(np.hypot(self._base_px, max(pose.sigma_px, POSE_PX)))
             self._camera = camera
             self._room = Room(camera, grey, flat, self._moving())
+            self._markers = []
+            self._room_markers(grey)
         self._turn_px = shift
         sigma = float(np.hypot(sigma, self._base_px))
         offset = np.zeros(3)
@@ -155,6 +161,23 @@ class Placer:
         over = self._is_over(elapsed_s)
         bed_px = self.bed.pixels(camera, offset)
         return Placement(camera, offset, sigma, time, knocked_px, over, bed_px, picture)
+
+    def _with_bed_markers(self, grey: Grey) -> Camera:
+        if not self._setup.bed_markers:
+            return self._camera
+        sunk = self._setup.bed_points_z_mm if self._setup.bed_motion == "bed-z" else 0.0
+        seen = find_markers(grey.astype(np.uint8))
+        offset = sunk * np.array([0.0, 0.0, -1.0])
+        return camera_with_markers(self._camera, seen, self._setup.bed_markers, offset)
+
+    def _room_markers(self, grey: Grey) -> tuple[Array, Array] | None:
+        """Corners of the markers in the room, as they were first seen and as they are now."""
+        if not self._setup.room_markers:
+            return None
+        now = find_markers(grey.astype(np.uint8))
+        if not self._markers:
+            self._markers = now
+        return room_pairs(self._markers, now)
 
     def _is_over(self, elapsed_s: float) -> bool:
         """Whether printing has ended: by the clock for certain, or by the clock and a bed that

@@ -164,14 +164,25 @@ class Room:
         self.points_px = np.array(points, dtype=np.float64).reshape(-1, 2)
         self._trust = np.ones(len(self.points_px))
         self.turn = np.zeros(3)
+        self._marked = (np.zeros((0, 2)), np.zeros((0, 2)))
 
-    def find(self, flat: npt.NDArray[np.uint8]) -> Turn | None:
-        """How the camera turned since the first frame, or None where the room can't be found."""
+    def find(
+        self, flat: npt.NDArray[np.uint8], marked: tuple[Array, Array] | None = None
+    ) -> Turn | None:
+        """How the camera turned since the first frame, or None where the room can't be found.
+
+        Args:
+            flat: local contrast of the frame, shape (H, W).
+            marked: corners of printed markers in the first frame and in this one, shape (n, 2)
+                twice.
+
+        """
+        self._marked = marked if marked is not None else (np.zeros((0, 2)), np.zeros((0, 2)))
         use = self._trust > 0.2
         if use.sum() < 12:
             use = np.ones_like(use)
         before = self.points_px[use]
-        if len(before) < 8:
+        if len(before) + len(self._marked[0]) < 8:
             return None
         found = self._follow(flat, before, use, turn_pixels(self._camera, before, self.turn))
         if found is None or found.inliers < min(10, 0.3 * len(before)):
@@ -187,6 +198,8 @@ class Room:
     def _follow(
         self, flat: npt.NDArray[np.uint8], before: Array, use: npt.NDArray[np.bool_], guess: Array
     ) -> Turn | None:
+        if len(before) == 0:
+            return fit_turn(self._camera, *self._marked)
         after, ok, _ = cv2.calcOpticalFlowPyrLK(
             self._flat,
             flat,
@@ -198,12 +211,13 @@ class Room:
             criteria=(cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 20, 0.01),
         )
         good = ok.ravel() == 1
-        if good.sum() < 8:
+        if good.sum() + len(self._marked[0]) < 8:
             return None
         moved = after.reshape(-1, 2).astype(np.float64)
         # Gantry and head climb slowly and may carry more corners than the room: a camera that
         # stays put is believed unless far more corners say that it was moved.
-        here, there = before[good], moved[good]
+        here = np.concatenate([before[good], self._marked[0]])
+        there = np.concatenate([moved[good], self._marked[1]])
         stays = fit_turn(self._camera, here, there, self.turn, settle=True)
         turns = fit_turn(self._camera, here, there)
         fitted = stays
@@ -212,7 +226,7 @@ class Room:
         if fitted is None:
             return None
         agree = np.zeros(len(before))
-        agree[good] = fitted.residual_px < 0.8
+        agree[good] = fitted.residual_px[: int(good.sum())] < 0.8
         # Corners on the climbing gantry or in a moving shadow lose their say.
         self._trust[use] = 0.8 * self._trust[use] + 0.2 * agree
         return fitted

@@ -20,15 +20,24 @@ from watcher.scene.camera import Camera
 Grey = npt.NDArray[np.float32]
 
 
+def _wide_blur(picture: npt.NDArray[Any], sigma_px: float, coarser: int) -> npt.NDArray[Any]:
+    """A Gaussian blur so wide that a coarser picture is enough for it."""
+    height, width = picture.shape
+    size = (max(1, width // coarser), max(1, height // coarser))
+    small = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
+    blurred = cv2.GaussianBlur(small, (0, 0), sigma_px / coarser)
+    return cv2.resize(blurred, (width, height), interpolation=cv2.INTER_LINEAR)
+
+
 def local_contrast(grey: Grey, sigma_px: float = 6.0) -> npt.NDArray[np.uint8]:
     """The picture with light and shade taken out: shape (H, W), grey 128 where nothing stands out.
 
     Brightness gain and offset, slow shading and dawn vanish; edges and texture stay.
     """
     soft = cv2.GaussianBlur(grey, (0, 0), 0.8)
-    mean = cv2.GaussianBlur(soft, (0, 0), sigma_px)
-    spread = np.sqrt(cv2.GaussianBlur((soft - mean) ** 2, (0, 0), 2 * sigma_px))
-    flat = (soft - mean) / (spread + 2.5)
+    apart = soft - _wide_blur(soft, sigma_px, 2)
+    spread = np.sqrt(np.maximum(_wide_blur(apart**2, 2 * sigma_px, 4), 0.0))
+    flat = apart / (spread + 2.5)
     return np.asarray(np.clip(128 + 40 * flat, 0, 255), dtype=np.uint8)
 
 
@@ -114,6 +123,7 @@ def fit_turn(
 
 TOO_FEW_CORNERS, FEW_CORNERS = 12, 40
 FEW_PLACES = 300
+COARSE_MM = 2.0
 
 
 def _spread_corners(strength: npt.NDArray[Any], floor: float) -> list[tuple[int, int]]:
@@ -301,6 +311,7 @@ class Bed:
         self._count = np.zeros(self.shape, dtype=np.float32)
         self._chosen = np.zeros(0, dtype=int)
         self._value = np.zeros(0)
+        self._soft_value = np.zeros(0)
         self._trust = np.zeros(0)
         self.frames = 0
 
@@ -384,6 +395,8 @@ class Bed:
         picked = np.concatenate(chosen)
         self._chosen = picked[np.argsort(-slope.ravel()[picked])[:most]]
         self._value = smooth.ravel()[self._chosen].astype(np.float64)
+        softer = cv2.GaussianBlur(self._mean, (0, 0), 1.6)
+        self._soft_value = softer.ravel()[self._chosen].astype(np.float64)
         self._slope = slope.ravel()[self._chosen]
         self._trust = np.ones(len(self._chosen))
 
@@ -411,6 +424,46 @@ class Bed:
             y = np.clip(np.round(pixels[:, 1]).astype(int), 0, picture.shape[0] - 1)
             good &= ~hidden[y, x]
         return np.where(good, value - self._value[pick], 0.0).astype(np.float64), good
+
+    def _agreements(
+        self,
+        camera: Camera,
+        picture: Grey,
+        still: npt.NDArray[np.bool_] | None,
+        start_mm: float,
+        trials_mm: Array,
+        *,
+        coarse: bool,
+    ) -> Array:
+        """Correlation of the bed with its template at each of t trial places: shape (t,)."""
+        pick = np.argsort(-self._slope * self._trust)[: 500 if coarse else 900]
+        value = (self._soft_value if coarse else self._value)[pick] - 128
+        blurred = cv2.GaussianBlur(picture, (0, 0), 2.4 if coarse else 1.2)
+        places = self.points_mm[self._chosen[pick]]
+        moved = places[None] + trials_mm[:, None, None] * self.axis
+        pixel = camera.project(moved.reshape(-1, 3)).astype(np.float32)
+        where = pixel.reshape(len(trials_mm), len(pick), 2)
+        now = cv2.remap(
+            blurred,
+            where[..., 0],
+            where[..., 1],
+            cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_CONSTANT,
+            borderValue=float("nan"),
+        ).astype(np.float64)
+        good = np.isfinite(now)
+        if still is not None:
+            height, width = picture.shape
+            at = np.clip(np.round(np.nan_to_num(where)), 0, [width - 1, height - 1]).astype(int)
+            far = np.abs(trials_mm - start_mm) > 1.0
+            good &= ~(still[at[..., 1], at[..., 0]] & far[:, None])
+        now = np.where(good, now - 128, 0.0)
+        weight = self._trust[pick] * good
+        power = np.sqrt((weight * value**2).sum(axis=1) * (weight * now**2).sum(axis=1))
+        # Few places that agree are worth less than many.
+        support = np.minimum(1.0, weight.sum(axis=1) / (0.3 * len(pick)))
+        score = support * (weight * value * now).sum(axis=1) / np.maximum(power, 1e-9)
+        return np.asarray(np.where(good.sum(axis=1) >= 40, score, 0.0), dtype=np.float64)
 
     def locate(
         self,
@@ -440,22 +493,15 @@ class Bed:
             return None
         at = start_mm
         if reach_mm is not None:
-            pick = np.argsort(-self._slope * self._trust)[:900]
-            value = self._value[pick] - 128
-            blurred = cv2.GaussianBlur(picture, (0, 0), 1.2).astype(np.float32)
-            trials = np.arange(reach_mm[0], reach_mm[1] + 1e-9, 1.0)
-            scores = np.zeros(len(trials))
-            for i, trial in enumerate(trials):
-                hidden = still if abs(trial - start_mm) > 1.0 else None
-                residual, good = self._residual(camera, blurred, trial * self.axis, hidden, pick)
-                weight = self._trust[pick] * good
-                now = residual + value
-                power = np.sqrt(np.sum(weight * value**2) * np.sum(weight * now**2))
-                if good.sum() >= 40 and power > 0:
-                    # Few places that agree are worth less than many.
-                    support = min(1.0, float(weight.sum()) / (0.3 * len(pick)))
-                    scores[i] = support * float(np.sum(weight * value * now)) / power
-            at = float(trials[int(np.argmax(scores))])
+            wide = np.arange(reach_mm[0], reach_mm[1] + 1e-9, COARSE_MM)
+            coarse = self._agreements(camera, picture, still, start_mm, wide, coarse=True)
+            # The best few are looked at again, for what repeats on a bed is easily mistaken.
+            near = np.arange(-COARSE_MM, COARSE_MM + 1e-9, 0.5)
+            best = wide[np.argsort(-coarse)[:4]]
+            close = np.unique((best[:, None] + near).round(6).ravel())
+            close = close[(close >= reach_mm[0] - 0.5) & (close <= reach_mm[1] + 0.5)]
+            fine = self._agreements(camera, picture, still, start_mm, close, coarse=False)
+            at = float(close[int(np.argmax(fine))])
         hidden = still if abs(at - start_mm) > 1.0 else None
         step = 0.4
         residual = np.zeros(0)

@@ -90,18 +90,17 @@ def trace_edge(picture: Grey, begin: Array, end: Array) -> Array | None:
     x = 2 * (t - t[0]) / max(float(t[-1] - t[0]), 1e-9) - 1
     best = (0.0, np.zeros(3), 1.0)
     ends = np.arange(-REACH_PX, REACH_PX + 1e-9, 1.0)
+    bends = np.arange(-BEND_PX, BEND_PX + 1e-9, 1.0)
+    bows = bends[:, None] * (1 - x**2)
     row = np.arange(len(t))
     for left in ends:
         for right in ends:
-            line = (left + right) / 2 + x * (right - left) / 2
-            for bend in np.arange(-BEND_PX, BEND_PX + 1e-9, 1.0):
-                at = line + bend * (1 - x**2)
-                i = np.round((at - offsets[0]) / STEP_PX).astype(int)
-                if i.min() < 0 or i.max() >= len(offsets):
-                    continue
-                mean = float(held[row, i].mean())
-                if abs(mean) > best[0]:
-                    best = (abs(mean), np.array([left, right, bend]), np.sign(mean))
+            at = (left + right) / 2 + x * (right - left) / 2 + bows
+            index = np.round((at - offsets[0]) / STEP_PX).astype(int)
+            means = held[row, np.clip(index, 0, len(offsets) - 1)].mean(axis=1)
+            k = int(np.argmax(np.abs(means)))
+            if abs(means[k]) > best[0]:
+                best = (abs(float(means[k])), np.array([left, right, bends[k]]), np.sign(means[k]))
     if best[0] < LEAST_SLOPE:
         return None
     left, right, bend = best[1]

@@ -32,7 +32,7 @@ from watcher.measure.edges import (
     read_profiles,
     shifts_against,
 )
-from watcher.measure.field import Field, neighbours, scatter_along, vote, votes_at
+from watcher.measure.field import Field, Fit, neighbours, scatter_along, vote, votes_at
 from watcher.measure.growth import Growth, growth_over_clock
 from watcher.measure.lift import (
     LIFTS_FROM,
@@ -41,11 +41,13 @@ from watcher.measure.lift import (
     distance_mm,
     fit_lifts,
     lift_columns,
+    lift_design,
     reach_costs,
     side_disagreement,
 )
 from watcher.measure.picture import noise_of
 from watcher.measure.strands import StrandMap, strand_signal
+from watcher.overlay.record import Found, Measured, Tip
 from watcher.records import Array, FaultKind, Outline, Picture, Reading
 from watcher.scene.expected import FOOT, LEDGE, RIM, UPRIGHT, Stations, stations_at
 from watcher.scene.place import Placement, Placer
@@ -108,6 +110,20 @@ class _Shown:
     extent: Bools
 
 
+@dataclass(frozen=True)
+class _Newest:
+    """What the last frame left behind, for :meth:`Look.measured`."""
+
+    placement: Placement
+    layer: int
+    seen: npt.NDArray[np.float32]
+    stations: Stations
+    field: Field
+    columns: Array
+    able: Bools
+    readings: tuple[Reading, ...]
+
+
 class Look:
     """Measures the part in frame after frame against toolpath and its own past."""
 
@@ -136,6 +152,8 @@ class Look:
         self._odd_growth = 0.0
         self._drift = Drift()
         self._stepped = Drift()
+        self._lift_fit: Fit | None = None
+        self._newest: _Newest | None = None
 
     # -- geometry of the frame ---------------------------------------------------------------
 
@@ -331,7 +349,95 @@ class Look:
         self._memory.learn(
             rows[pick], fresh[pick], extent[pick], like[pick], ~stations.growing[pick]
         )
+        self._newest = _Newest(
+            placement, layer, seen, stations, measured, columns, able, tuple(readings)
+        )
         return Looked(tuple(readings), tuple(outlines), share)
+
+    def measured(self) -> Measured | None:
+        """The newest measured frame place by place, to be drawn; None before the first."""
+        now = self._newest
+        if now is None:
+            return None
+        field = now.field
+        aside, lifted = np.zeros(len(field.pixel)), np.full(len(field.pixel), np.nan)
+        if self._lift_fit is not None:
+            share = lift_design(field, now.columns) * self._lift_fit.value
+            one_each = slice(LIFTS_FROM, LIFTS_FROM + len(self.corners))
+            lifted = share[:, one_each].sum(axis=1)
+            aside = share.sum(axis=1) - lifted
+        edge = np.full(len(field.pixel), -1, dtype=np.int64)
+        count = 0
+        for kind in (RIM, FOOT, UPRIGHT):
+            chosen = np.flatnonzero(now.stations.kind == kind)
+            for line in _lines(field.pixel[chosen], np.zeros(len(chosen))):
+                edge[chosen[line]] = count
+                count += 1
+        return Measured(
+            expected_px=field.pixel,
+            normal=field.normal,
+            shift_px=np.where(field.found, field.shift_px, np.nan),
+            sigma_px=field.sigma_px,
+            aside_px=aside,
+            lifted_px=lifted,
+            hidden=now.able & ~field.found,
+            edge=edge,
+            rings_px=_borders(now.seen >= 0),
+            region_px=self._region_px(now.placement),
+            tips=self._tips(now),
+            found=self._found(now),
+        )
+
+    def _region_px(self, placement: Placement) -> tuple[Array, ...]:
+        grid = placement.bed_px.reshape(*self._placer.bed.shape, 2)
+        return tuple(
+            grid[cells[:, 1].astype(int), cells[:, 0].astype(int)]
+            for cells in _borders(self._region)
+        )
+
+    def _tips(self, now: _Newest) -> tuple[Tip, ...]:
+        lifts = {r.place: r for r in now.readings if r.kind in ("corner-lift", "overhang-curl")}
+        tips = []
+        for corner, name in zip(self.corners, self.names, strict=True):
+            reading = lifts[name]
+            place = np.array([corner.place_mm]) + now.placement.offset_mm
+            pixel = now.placement.camera.project(place)[0]
+            tips.append(Tip(name, pixel, reading.value, reading.sigma, reading.unseen))
+        return tuple(tips)
+
+    def _found(self, now: _Newest) -> tuple[Found, ...]:
+        """Part or top layer at the places where readings say that they are."""
+        z = float(self._solid.z_mm[now.layer])
+        rings = self._solid.rings_mm[now.layer]
+        middle = np.array([[*self.middle_mm, z]])
+        camera, offset = now.placement.camera, now.placement.offset_mm
+
+        def at(shift: Array, turn_deg: float = 0.0) -> tuple[tuple[Array, ...], Array]:
+            turn = np.radians(turn_deg)
+            spin = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+            lines = []
+            for ring in rings:
+                flat = (ring - self.middle_mm) @ spin + self.middle_mm
+                there = np.column_stack([flat, np.full(len(flat), z)]) + shift + offset
+                lines.append(camera.project(there))
+            return tuple(lines), camera.project(middle + shift + offset)[0]
+
+        start = camera.project(middle + offset)[0]
+        found = []
+        for reading in now.readings:
+            shift: Array | None = None
+            turn = 0.0
+            if reading.value is None:
+                continue
+            if reading.kind == "no-growth":
+                shift = np.array([0.0, 0.0, reading.value])
+            elif reading.kind in ("detached", "layer-step"):
+                level = (self._drift if reading.kind == "detached" else self._stepped).level
+                shift, turn = np.array([*level[:2], 0.0]), float(level[2])
+            if shift is not None:
+                lines, end = at(shift, turn)
+                found.append(Found(reading.kind, lines, start, end))
+        return tuple(found)
 
     def unseen(self, why: str) -> list[Reading]:
         """Readings of every watched corner that say why none was seen."""
@@ -355,6 +461,7 @@ class Look:
         height = float(self._solid.z_mm[layer] - (self._solid.z_mm[layer - 1] if layer else 0.0))
         slack = float(np.hypot(placement.time.sigma_mm, 0.0 if self._parked else 0.5 * height))
         state = self.state
+        self._lift_fit = None
         if int(use.sum()) < 12:
             why = "the part is hidden or not yet tall enough"
             return [*self.unseen(why), Reading("no-growth", "top", None, None, None, "mm", why)]
@@ -384,6 +491,7 @@ class Look:
         z = float(self._solid.z_mm[layer])
         pose = min(0.1 + 0.06 * z, 1.0)
         lifts = fit_lifts(measured, columns, placement.sigma_px, about, pose)
+        self._lift_fit = lifts
         one_each = slice(LIFTS_FROM, LIFTS_FROM + len(places))
         values = lifts.value[one_each]
         sigma = lifts.sigma()[one_each]
@@ -602,9 +710,7 @@ class Look:
             if drift.clear(LOOSE_MM):
                 state.shift_mm, state.turn_deg = drift.level[:2].copy(), float(drift.level[2])
                 self.loose = True
-            readings.append(
-                Reading("detached", "part", where, drift.size_mm, drift.sigma_mm, "mm")
-            )
+            readings.append(Reading("detached", "part", where, drift.size_mm, drift.sigma_mm, "mm"))
         if step is None or step.agreement < LEAST_AGREEMENT:
             readings.append(Reading("layer-step", "upper layers", where, None, None, "mm", why))
             return readings
@@ -745,3 +851,13 @@ def _lines(pixel: Array, group: Array) -> list[npt.NDArray[np.int64]]:
     jump = np.hypot(*np.diff(pixel, axis=0).T) > 8.0
     cuts = np.flatnonzero(jump | (np.diff(group) != 0)) + 1
     return [line for line in np.split(np.arange(len(pixel)), cuts) if len(line) > 1]
+
+
+def _borders(mask: Bools) -> tuple[Array, ...]:
+    """Outer and inner borders of what is set: closed lines of places (x, y), shape (k, 2)."""
+    rings, _ = cv2.findContours(mask.astype(np.uint8), cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
+    return tuple(
+        cv2.approxPolyDP(ring, 0.8, True)[:, 0].astype(np.float64)
+        for ring in rings
+        if len(ring) > 8
+    )

@@ -9,7 +9,7 @@ PACKAGE = HOUSE / "watcher"
 # From the top down: a room may import rooms on lower lines, never one on its own line.
 FLOORS = (
     ("cli",),
-    ("account",),
+    ("account", "pictured"),
     ("page", "night", "run", "rejudge"),
     ("unplanned",),
     ("look",),
@@ -22,6 +22,7 @@ FLOORS = (
         "advice",
         "evidence",
         "measure",
+        "overlay",
         "scene",
         "settings",
     ),
@@ -31,16 +32,8 @@ FLOORS = (
 FLOOR_OF = {room: floor for floor, rooms in enumerate(FLOORS) for room in rooms}
 
 PURE = (
-    "toolpath",
-    "scene",
-    "measure",
-    "evidence",
-    "advice",
-    "look",
-    "unplanned",
-    "night",
-    "records",
-    "trouble",
+    *("toolpath", "scene", "measure", "overlay", "evidence", "advice", "look"),
+    *("unplanned", "night", "records", "trouble"),
 )
 
 # Web, database, process, thread, file, clock and chance, by the module that brings them.

@@ -24,6 +24,7 @@ SCORE_BLUR_PX = 2.5
 ROUNDS = 8
 MOST_PLACES = 2000
 PARTS = 10
+LEAST_PLACES = 60
 COARSE_REACH_PX, COARSE_STEP_PX = 60.0, 5.0
 KNOCK_RAD, KNOCK_MM = 0.06, 12.0
 """How far a knock is thought to turn and shift a camera; further is a new place for it."""
@@ -143,6 +144,8 @@ def coarse_poses(
     blurred so far that no step misses the place.
     """
     points = before.points_mm + (offset_mm - before.sunk_mm)
+    if len(points) < LEAST_PLACES:
+        return []
     pick = np.arange(0, len(points), 3)
     old = _soft(before.picture, COARSE_STEP_PX)
     new = _soft(picture, COARSE_STEP_PX)
@@ -204,7 +207,7 @@ def pose_anew(
             now = _read(new, pixel)
             slope = np.column_stack([_read(slope_x, pixel), _read(slope_y, pixel)])
             good = np.isfinite(now) & np.isfinite(then) & np.isfinite(slope).all(axis=1)
-            if good.sum() < 0.25 * len(points) or good.sum() < 60:
+            if good.sum() < max(0.25 * len(points), LEAST_PLACES):
                 return None
             residual = np.where(good, then - now, 0.0)
             scale = max(4.0, 1.5 * float(np.median(np.abs(residual[good]))))
@@ -226,7 +229,7 @@ def pose_anew(
     now = _read(_soft(picture, SCORE_BLUR_PX), camera.project(points))
     then = _read(_soft(before.picture, SCORE_BLUR_PX), before.pixel)
     good = np.isfinite(now) & np.isfinite(then)
-    if good.sum() < 60:
+    if good.sum() < LEAST_PLACES:
         return None
     score = float(np.corrcoef(now[good], then[good])[0, 1])
     at = _per_change(camera, middle_mm[None])[0]

@@ -19,6 +19,9 @@ from watcher.scene.camera import Camera
 
 Grey = npt.NDArray[np.float32]
 
+ORB_PX = 32
+"""In a picture smaller than its patch of 31 px, ORB finds nothing or fails."""
+
 
 def _wide_blur(picture: npt.NDArray[Any], sigma_px: float, coarser: int) -> npt.NDArray[Any]:
     """A Gaussian blur so wide that a coarser picture is enough for it."""
@@ -243,6 +246,8 @@ class Room:
 
     def search(self, flat: npt.NDArray[np.uint8]) -> Array | None:
         """A knocked camera: find the room again by its features (ORB, Rublee et al. 2011)."""
+        if min(flat.shape) < ORB_PX:
+            return None
         orb = cv2.ORB.create(1200)
         a, da = orb.detectAndCompute(self._flat, None)
         b, db = orb.detectAndCompute(flat, None)

@@ -11,6 +11,7 @@ FLOORS = (
     ("cli",),
     ("account", "pictured"),
     ("page", "night", "run", "rejudge"),
+    ("unplanned",),
     ("look",),
     ("before", "after"),
     (
@@ -31,8 +32,8 @@ FLOORS = (
 FLOOR_OF = {room: floor for floor, rooms in enumerate(FLOORS) for room in rooms}
 
 PURE = (
-    *("toolpath", "scene", "measure", "overlay", "evidence", "advice", "look", "night"),
-    *("records", "trouble"),
+    *("toolpath", "scene", "measure", "overlay", "evidence", "advice", "look"),
+    *("unplanned", "night", "records", "trouble"),
 )
 
 # Web, database, process, thread, file, clock and chance, by the module that brings them.

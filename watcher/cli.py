@@ -425,6 +425,41 @@ def draw_command(
 
 
 @main.command()
+@click.option(
+    "--out",
+    "out_file",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    required=True,
+    help="The SVG file to write.",
+)
+@click.option(
+    "--side",
+    metavar="MM",
+    type=click.FloatRange(10.0, 55.0),
+    default=25.0,
+    show_default=True,
+    help="Length of a marker's black square.",
+)
+def markers(out_file: Path, side: float) -> None:
+    """Write a page of markers to print, cut out and glue down.
+
+    They are not needed; they help where bed and room show little. Markers 0 to 3 lie on the bed,
+    10 to 13 anywhere in the still room; the setup says which are there. Print at full size.
+
+    \b
+    Example:
+      watcher markers --out markers.svg
+    """
+    # Late, because it brings scipy, which `runs` and `--help` can do without.
+    from watcher.scene.fiducials import sheet  # noqa: PLC0415
+
+    _check_writable(out_file)
+    _write_whole(out_file, sheet(side).encode())
+    click.echo(f"Written to {out_file}; print it at full size and measure a square.")
+
+
+@main.command()
 @_data_option
 @_page_options
 def page(data: Path, host: str, port: int) -> None:

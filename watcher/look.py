@@ -46,7 +46,7 @@ from watcher.measure.lift import (
     side_disagreement,
 )
 from watcher.measure.picture import noise_of
-from watcher.measure.strands import StrandMap, strand_signal
+from watcher.measure.strands import StrandMap, seen_strands
 from watcher.overlay.record import Found, Measured, Tip
 from watcher.records import Array, FaultKind, Outline, Picture, Reading
 from watcher.scene.expected import FOOT, LEDGE, RIM, UPRIGHT, Stations, stations_at
@@ -144,8 +144,14 @@ class Look:
         )
         foot = np.concatenate(solid.rings_mm[solid.foot_index])
         self.middle_mm = (foot.min(axis=0) + foot.max(axis=0)) / 2
-        self._strands = StrandMap(placer.bed.shape, placer.bed.step_mm)
         self._region = self._strand_region()
+        rows, columns = (np.flatnonzero(self._region.any(axis=a)) for a in (1, 0))
+        self._around = tuple(
+            slice(int(used[0]), int(used[-1]) + 1) if len(used) else slice(0, 0)
+            for used in (rows, columns)
+        )
+        """Rows and columns of the bed's grid that hold the strands' region."""
+        self._strands = StrandMap(self._region[self._around].shape, placer.bed.step_mm)
         self.loose = False
         self._raised = np.zeros(count)
         self._unseen = np.zeros(count)
@@ -477,7 +483,9 @@ class Look:
         unseen = "the toolpath is at its end" if over else "the growing edge is hidden"
         if growth is not None and seen_growing:
             error = float(np.hypot(growth.sigma_mm, slack))
-            readings.append(Reading("no-growth", "top", None, growth.height_mm, error, "mm"))
+            x, y = (float(v) for v in self.middle_mm)
+            top = (x, y, float(self._solid.z_mm[layer]))
+            readings.append(Reading("no-growth", "top", top, growth.height_mm, error, "mm"))
             odd = abs(growth.height_mm) > 3 * growth.sigma_mm + 0.3 + slack
             again = odd and abs(growth.height_mm - self._odd_growth) < 0.8
             self._odd_growth = growth.height_mm if odd else 0.0
@@ -749,39 +757,24 @@ class Look:
         self, placement: Placement, bgr: Picture, seen: npt.NDArray[np.float32]
     ) -> tuple[list[Reading], list[Outline]]:
         bed = self._placer.bed
-        grid = placement.bed_px
-        inside = self._region.ravel()
-        height, width = seen.shape
-        low = np.clip(np.floor(grid[inside].min(axis=0)).astype(int) - 8, 0, None)
-        high = np.minimum(np.ceil(grid[inside].max(axis=0)).astype(int) + 9, [width, height])
-        part = cv2.dilate((seen >= 0).astype(np.uint8), np.ones((11, 11), np.uint8))
-        box = (slice(low[1], high[1]), slice(low[0], high[0]))
-        among = np.zeros((height, width), dtype=np.uint8)
-        cells = np.round(grid[inside]).astype(int)
-        cells = cells[(cells >= 0).all(axis=1) & (cells < [width, height]).all(axis=1)]
-        among[cells[:, 1], cells[:, 0]] = 1
-        among[part > 0] = 0
-        signal = np.zeros((height, width), dtype=np.float32)
-        signal[box] = cv2.dilate(strand_signal(bgr[box], among[box] > 0), np.ones((2, 2), np.uint8))
-        flat = bed.flat(signal, grid)
-        hidden = bed.flat(part, grid) > 0
-        length, area = self._strands.add(flat, self._region & ~hidden)
-        outlines: list[Outline] = []
-        standing = self._strands.standing.ravel()
-        if standing.any():
-            pieces, _ = cv2.findContours(
-                self._strands.standing.astype(np.uint8),
-                cv2.RETR_EXTERNAL,
-                cv2.CHAIN_APPROX_NONE,
-            )
-            for piece in pieces:
-                cells = piece[:, 0, 1] * bed.shape[1] + piece[:, 0, 0]
-                outlines.append(Outline("strand", "bed", np.round(grid[cells], 1)))
+        region = self._region[self._around]
+        grid = placement.bed_px.reshape(*bed.shape, 2)[self._around]
+        strands = seen_strands(bgr, grid, region, seen >= 0)
+        length, area = self._strands.add(strands, region)
+        standing = self._strands.standing
+        pieces, _ = cv2.findContours(
+            standing.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE
+        )
+        outlines = [
+            Outline("strand", "bed", np.round(grid[piece[:, 0, 1], piece[:, 0, 0]], 1))
+            for piece in pieces
+        ]
         place = None
         if standing.any():
-            middle = np.median(bed.points_mm[standing], axis=0)
+            points = bed.points_mm.reshape(*bed.shape, 3)[self._around]
+            middle = np.median(points[standing], axis=0)
             place = (float(middle[0]), float(middle[1]), 0.0)
-        if area < 0.1 * float(self._region.sum()) * bed.step_mm**2:
+        if area < 0.1 * float(region.sum()) * bed.step_mm**2:
             return [
                 Reading(
                     "spaghetti", "bed", None, None, None, "mm", "the bed round the part is hidden"

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from watcher.advice.sentence import STOPPED_SENTENCE
+from watcher.advice.sentence import OFF, OVER_SENTENCE, STOPPED_SENTENCE
 from watcher.advice.stake import Course, weigh_stake
 from watcher.advice.verdict import LINGER, Now, Place, advise
 from watcher.evidence.bars import bars_for
@@ -99,6 +99,8 @@ class Weigh:
         self._names.append(sight.name)
         self._indices.append(sight.index)
         at = len(self._times) - 1
+        if sight.over:
+            return self._after_the_end(sight)
         self._set_bars(at)
         if sight.blind:
             suspicions, readings = self._unseen(sight.blind, at), sight.readings
@@ -138,6 +140,12 @@ class Weigh:
             self._held.pop(here, None)
         if (self._advice.kind, self._advice.place) == (kind, place):
             self._advice = None
+
+    def _after_the_end(self, sight: Sight) -> Weighed:
+        """Nothing is judged any more; a stop that nobody has answered stays."""
+        if self._advice is None or self._advice.level != "stop":
+            self._advice = Advice("carry on", OVER_SENTENCE)
+        return Weighed((), sight.readings, self._advice, ())
 
     # Evidence
 
@@ -260,7 +268,10 @@ class Weigh:
                 self._weights.prices,
             )
 
-        return advise(self._advice, suspicions, now, stake_of)
+        advice = advise(self._advice, suspicions, now, stake_of)
+        if self._course is None and advice.level == "carry on":
+            return replace(advice, sentence=f"{advice.sentence} {OFF}")
+        return advice
 
     def _moments(self, sight: Sight, advice: Advice) -> tuple[Moment, ...]:
         """A rise of the advice is a moment; so is the beginning of what led to a stop."""

@@ -11,6 +11,7 @@ FLOORS = (
     ("cli",),
     ("account", "pictured"),
     ("page", "night", "run", "rejudge"),
+    ("unplanned",),
     ("look", "weigh"),
     ("before", "after"),
     (
@@ -33,7 +34,7 @@ FLOOR_OF = {room: floor for floor, rooms in enumerate(FLOORS) for room in rooms}
 
 PURE = (
     *("toolpath", "scene", "measure", "overlay", "evidence", "advice"),
-    *("look", "weigh", "night", "records", "trouble"),
+    *("look", "weigh", "unplanned", "night", "records", "trouble"),
 )
 
 # Web, database, process, thread, file, clock and chance, by the module that brings them.

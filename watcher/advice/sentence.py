@@ -7,6 +7,10 @@ from watcher.records import FaultKind, Suspicion
 GROWS_MM_H = 0.1
 """Slower growth than this is not worth a word."""
 
+OFF = "No toolpath: growth, layer steps and run-out are not watched."
+NO_TOOLPATH = "there is no toolpath to compare with"
+"""Reason of the readings that need one."""
+
 
 def clock_words(seconds: float) -> str:
     """Elapsed time as hours and minutes: ``1 h 05 min``."""
@@ -47,13 +51,11 @@ def growth(now: Suspicion, at_end: float | None) -> str:
 
 
 def stop_sentence(now: Suspicion, at_end: float | None, since_s: float, layer: int) -> str:
-    """One sentence that says stop, why and since when."""
+    """One sentence that says stop, why and since when; layer 0 means that none is known."""
     told = finding(now.kind, now.place, now.amount, now.sigma)
     told += growth(now, at_end)
-    return (
-        f"Stop the print: {told}; it began about {clock_words(since_s)} into the print, "
-        f"at layer {layer}."
-    )
+    at = f", at layer {layer}" if layer > 0 else ""
+    return f"Stop the print: {told}; it began about {clock_words(since_s)} into the print{at}."
 
 
 def look_sentence(now: Suspicion, because: str = "") -> str:
@@ -72,3 +74,4 @@ def fine_sentence(watched: int, seen: int) -> str:
 
 
 STOPPED_SENTENCE = "Carry on: a person has stopped this print, so nothing more is judged."
+OVER_SENTENCE = "The print is over; nothing is judged any more."

@@ -19,6 +19,7 @@ from watcher.records import Array
 
 MOST_PLACES = 160
 BLOCKS = 6
+FAINT = 0.35
 CHAMFER_PX = 2.5
 AHEAD_PX, LEAST_AHEAD = 0.8, 5
 """An edge ahead of a step moves by at least so much; so many of them must be seen."""
@@ -185,7 +186,9 @@ def layer_step(
         None where too few edges lie ahead of any motion.
 
     """
-    useful = np.flatnonzero((weight > 0) & np.isfinite(score).all(axis=1))
+    # A faint rim, dark on dark, is easily mistaken for the next line below it.
+    faint = FAINT * float(np.quantile(weight, 0.75)) if len(weight) else 0.0
+    useful = np.flatnonzero((weight > faint) & np.isfinite(score).all(axis=1))
     if len(useful) < 12:
         return None
     table, design, out = score[useful], columns[useful, :2], outward[useful]

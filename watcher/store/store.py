@@ -16,6 +16,7 @@ from sqlite_utils import Database
 from watcher.records import (
     Advice,
     Answer,
+    BedMarker,
     BedPoint,
     Frame,
     Layer,
@@ -439,9 +440,10 @@ class Store:
                 readings.append(Reading(kind, place, point, value, sigma, unit, unseen))
                 at += 1
             if known:
-                share = json.loads(notes).get("found_share") or 0.0
+                told = json.loads(notes)
+                share, over = told.get("found_share") or 0.0, bool(told.get("over"))
                 blind = "" if registered else reason
-                yield Sight(number, name, elapsed_s, layer, tuple(readings), share, blind)
+                yield Sight(number, name, elapsed_s, layer, tuple(readings), share, blind, over)
 
     def evidence(self, run_id: int) -> bytes | None:
         """The evidence's state after the last judged frame."""
@@ -731,4 +733,11 @@ def _setup(kept: Row) -> Setup:
             for p in kept["bed_points"]
         ),
         bed_points_z_mm=kept["bed_points_z_mm"],
+        # Runs that were kept before it could be drawn have none.
+        part_px=tuple((x, y) for x, y in kept.get("part_px", ())),
+        bed_markers=tuple(
+            BedMarker(m["number"], (m["bed_mm"][0], m["bed_mm"][1]), m["side_mm"])
+            for m in kept.get("bed_markers", ())
+        ),
+        room_markers=kept.get("room_markers", False),
     )

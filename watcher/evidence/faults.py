@@ -14,6 +14,7 @@ SHIFT_ALLOWED_MM = 0.8
 STEP_ALLOWED_MM = 0.5
 SHORTFALL_ALLOWED_MM = 0.4
 OUTGROWN_MM = 0.5
+MOVED_LOSS = 2.0
 STRANDS_ALLOWED_MM, STRANDS_SIGMA_MM = 20.0, 5.0
 STRANDS_CLIP = 8.0
 """Strands already stood in two frames or more before they are told: two such readings suffice."""
@@ -126,7 +127,9 @@ class Faults:
     def _other(self, reading: Reading, index: int, loss: float) -> Suspicion | None:
         assert reading.value is not None
         assert reading.sigma is not None
-        amount, sigma = reading.value, reading.sigma * loss
+        # Where the part went was found by its own agreement, whatever is hidden at its old place.
+        amount = reading.value
+        sigma = reading.sigma * (min(loss, MOVED_LOSS) if reading.kind == "detached" else loss)
         over = self._over(reading.kind, reading.place)
         if reading.kind == "spaghetti":
             usual = self._usual.update(amount)

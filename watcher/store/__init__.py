@@ -4,12 +4,14 @@
 the disk after a picture came in.
 """
 
+from watcher.store.book import Book, KeptAlarm, KeptStop, Sign
 from watcher.store.kept import (
     AdviceFrom,
     Ending,
     KeptFrame,
     KeptMoment,
     Run,
+    RunLabel,
     Series,
     Skipped,
     State,
@@ -19,11 +21,16 @@ from watcher.store.store import Store
 
 __all__ = [
     "AdviceFrom",
+    "Book",
     "Ending",
+    "KeptAlarm",
     "KeptFrame",
     "KeptMoment",
+    "KeptStop",
     "Run",
+    "RunLabel",
     "Series",
+    "Sign",
     "Skipped",
     "State",
     "Store",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import hashlib
 import os
 import shutil
 import sqlite3
@@ -13,7 +14,7 @@ from pathlib import Path
 
 from sqlite_utils import Database
 
-from watcher.trouble import BadStore
+from watcher.trouble import BadStore, FullDisk
 
 DATABASE = "watcher.db"
 _WAIT_S = 20.0
@@ -30,7 +31,7 @@ def trouble(error: Exception, folder: Path) -> BadStore:
         or number in {errno.ENOSPC, errno.EDQUOT}
         or (primary in {sqlite3.SQLITE_IOERR, sqlite3.SQLITE_CANTOPEN} and _no_room(folder))
     ):
-        return BadStore(
+        return FullDisk(
             f"The disk that holds the data folder {folder} is full; what was kept so far is safe.",
             "Free some space, or choose another folder with --data.",
         )
@@ -120,6 +121,12 @@ def is_plain_name(name: str) -> bool:
         and "/" not in name
         and "\\" not in name
     )
+
+
+def plain(name: str) -> str:
+    """A file name made from any words, different for different words."""
+    kept = "".join(c if c.isascii() and c.isalnum() else "-" for c in name)[:40]
+    return f"{kept}-{hashlib.sha256(name.encode()).hexdigest()[:8]}"
 
 
 def write_file(path: Path, content: bytes) -> None:

@@ -12,8 +12,15 @@ import zlib
 from typing import Any, TypeVar
 
 _HEAD = b"watcher judge 1\n"
-_BUILTINS = frozenset({"dict", "list", "set", "tuple", "frozenset", "bytearray", "complex", "slice"})
-_NUMPY = ("numpy", "numpy.dtypes", "numpy.random")
+_PLAIN = {
+    "builtins": {"list", "set", "dict", "tuple", "frozenset", "bytearray", "complex", "slice"},
+    "collections": {"deque", "OrderedDict", "defaultdict"},
+    "numpy": {"ndarray", "dtype"},
+    "numpy._core.multiarray": {"_reconstruct", "scalar"},
+    "numpy._core.numeric": {"_frombuffer"},
+    "numpy.core.multiarray": {"_reconstruct", "scalar"},
+    "numpy.core.numeric": {"_frombuffer"},
+}
 
 State = TypeVar("State")
 
@@ -22,12 +29,12 @@ class _Own(pickle.Unpickler):
     """Refuses every class and function that a judge is not made of."""
 
     def find_class(self, module: str, name: str) -> Any:
-        own = module.split(".")[0] == "watcher"
-        array = module in _NUMPY or module.startswith(("numpy._core.", "numpy.core."))
-        plain = module == "builtins" and name in _BUILTINS
-        gathered = module == "collections" and name in {"deque", "OrderedDict", "defaultdict"}
-        if own or array or plain or gathered:
+        if name in _PLAIN.get(module, ()):
             return super().find_class(module, name)
+        if module.startswith("watcher.") and "." not in name:
+            found = super().find_class(module, name)
+            if isinstance(found, type):
+                return found
         raise pickle.UnpicklingError(f"{module}.{name} is no part of a judge")
 
 

@@ -8,10 +8,10 @@ PACKAGE = HOUSE / "watcher"
 
 # From the top down: a room may import rooms on lower lines, never one on its own line.
 FLOORS = (
-    ("cli",),
-    ("account",),
-    ("page", "night", "run", "rejudge"),
-    ("look",),
+    ("cli", "__main__"),
+    ("account", "tend"),
+    ("page", "night", "run", "rejudge", "bedside"),
+    ("look", "config"),
     ("before", "after"),
     (
         "sources",
@@ -25,7 +25,7 @@ FLOORS = (
         "settings",
     ),
     ("toolpath",),
-    ("records", "trouble"),
+    ("records", "trouble", "carried"),
 )
 FLOOR_OF = {room: floor for floor, rooms in enumerate(FLOORS) for room in rooms}
 

@@ -473,9 +473,7 @@ class Store:
 
     def thinned(self, run_id: int) -> int:
         """How many pictures of a run were deleted for want of room."""
-        (row,) = self._rows(
-            "SELECT count(*) AS n FROM frames WHERE run_id = ? AND thinned", run_id
-        )
+        (row,) = self._rows("SELECT count(*) AS n FROM frames WHERE run_id = ? AND thinned", run_id)
         return int(row["n"])
 
     def frame_path(self, run_id: int, name: str) -> Path | None:

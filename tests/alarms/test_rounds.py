@@ -87,9 +87,10 @@ def test_a_clock_that_is_set_back_does_not_unmake_an_answer():
 
 
 def test_a_later_process_knows_what_was_answered_before_it():
-    known = {STOP.key: None}
-    assert Rounds(Manners(120), known).due([STOP], 1.7e9, 0.0, NOON) == []
-    assert Rounds(Manners(120), known).due([STOP], None, 0.0, NOON) == [STOP]
+    assert Rounds(Manners(120), {STOP.key: (None, 50.0)}).due([STOP], 1.7e9, 0.0, NOON) == []
+    rounds = Rounds(Manners(120), {STOP.key: (None, 50.0)})
+    assert rounds.due([STOP], None, 0.0, NOON) == [STOP]
+    assert rounds.unanswered_s(STOP.key, None, 10.0) == 60.0
 
 
 def test_a_trouble_that_comes_back_is_told_anew():

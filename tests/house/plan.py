@@ -8,7 +8,8 @@ PACKAGE = HOUSE / "watcher"
 
 # From the top down: a room may import rooms on lower lines, never one on its own line.
 FLOORS = (
-    ("cli", "__main__"),
+    ("__main__",),
+    ("cli",),
     ("account", "tend"),
     ("page", "night", "run", "rejudge", "bedside"),
     ("look", "config"),
@@ -25,7 +26,7 @@ FLOORS = (
         "settings",
     ),
     ("toolpath",),
-    ("records", "trouble", "carried"),
+    ("records", "trouble", "carried", "service"),
 )
 FLOOR_OF = {room: floor for floor, rooms in enumerate(FLOORS) for room in rooms}
 

@@ -27,10 +27,12 @@ def ffmpeg(tmp_path):
     def serve(port, seconds):
         running.append(
             subprocess.Popen(
-                [program, "-v", "quiet", "-re", "-f", "lavfi"]
-                + ["-i", f"testsrc=size={SIZE[0]}x{SIZE[1]}:rate=25", "-t", str(seconds)]
-                + ["-c:v", "mpeg2video", "-g", "5", "-f", "mpegts"]
-                + [f"tcp://127.0.0.1:{port}?listen=1"],
+                [
+                    *(program, "-v", "quiet", "-re", "-f", "lavfi"),
+                    *("-i", f"testsrc=size={SIZE[0]}x{SIZE[1]}:rate=25", "-t", str(seconds)),
+                    *("-c:v", "mpeg2video", "-g", "5", "-f", "mpegts"),
+                    f"tcp://127.0.0.1:{port}?listen=1",
+                ],
                 stdin=subprocess.DEVNULL,
             )
         )

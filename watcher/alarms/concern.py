@@ -8,15 +8,17 @@ from typing import Literal
 
 from watcher.records import Advice
 
-Urgency = Literal["look", "trouble", "stop", "stop failed"]
+Urgency = Literal["look", "trouble", "stop", "stopped", "stop failed"]
 """``look``: a look is enough, and can wait for the morning. ``trouble``: the watch itself is
-hindered. ``stop``: the print should be stopped. ``stop failed``: it should have been and was not.
+hindered. ``stop``: the print should be stopped. ``stopped``: the printer took the message to stop.
+``stop failed``: it did not.
 """
 
 _HEADS: dict[Urgency, str] = {
     "look": "Have a look",
     "trouble": "The watch is hindered",
     "stop": "STOP THE PRINT",
+    "stopped": "The printer was told to stop",
     "stop failed": "STOPPING FAILED – go to the printer",
 }
 
@@ -51,6 +53,9 @@ def from_advice(advice: Advice, stake: str = "") -> Concern | None:
     if advice.level == "carry on":
         return None
     urgency: Urgency = "stop" if advice.level == "stop" else "look"
+    if advice.kind == "cannot-see" and urgency == "look":
+        # A watch that sees nothing is no watch: that can't wait for the morning.
+        urgency = "trouble"
     return Concern(
         # The amount grows from frame to frame and is no part of the key.
         f"{advice.level}: {advice.kind}, {advice.place}",

@@ -52,8 +52,9 @@ class Rounds:
     """
 
     manners: Manners
-    known: dict[str, float | None] = field(default_factory=dict)
-    """Concerns that an earlier process of the same run raised, with the answer known then."""
+    known: dict[str, tuple[float | None, float]] = field(default_factory=dict)
+    """Concerns that an earlier process of the same run raised: the answer known then, and how
+    many seconds ago that was."""
     _rounds: dict[str, _Round] = field(default_factory=dict)
 
     def due(
@@ -79,8 +80,8 @@ class Rounds:
             del self._rounds[key]
         for key, concern in current.items():
             if key not in self._rounds:
-                before = self.known.pop(key, answer)
-                self._rounds[key] = _Round(before, now_s, now_s)
+                before, age_s = self.known.pop(key, (answer, 0.0))
+                self._rounds[key] = _Round(before, now_s - age_s, now_s)
             if self._is_due(self._rounds[key], concern.urgency, answer, now_s, local):
                 told.append(concern)
                 self._rounds[key].next_s = now_s + self.pause_s(concern.urgency)
@@ -119,6 +120,8 @@ class Rounds:
     ) -> bool:
         if now_s < known.next_s or answer != known.answer_before:
             return False
+        if urgency == "stopped":
+            return not known.told
         if urgency == "look":
             # Asked for once; a person who sleeps through it is woken by the stop.
             return self.manners.looks and not known.told and not self.manners.is_quiet(local)

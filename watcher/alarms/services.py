@@ -17,6 +17,7 @@ _KINDS: dict[Urgency, apprise.NotifyType] = {
     "look": apprise.NotifyType.INFO,
     "trouble": apprise.NotifyType.WARNING,
     "stop": apprise.NotifyType.FAILURE,
+    "stopped": apprise.NotifyType.WARNING,
     "stop failed": apprise.NotifyType.FAILURE,
 }
 

@@ -27,6 +27,15 @@ class KeptAlarm:
 
 
 @dataclass(frozen=True)
+class Raised:
+    """The first message about a concern."""
+
+    answer_before: float | None
+    """The answer that was known then, in UTC seconds."""
+    age_s: float
+
+
+@dataclass(frozen=True)
 class KeptStop:
     """One attempt to stop a print."""
 
@@ -93,6 +102,8 @@ class Book:
                 "sent": int(sent),
                 "detail": detail,
                 "answer_before": answer_before,
+                "boot": machine.boot_id(),
+                "monotonic_s": machine.monotonic_s(),
             },
         )
 
@@ -115,14 +126,16 @@ class Book:
             )
         ]
 
-    def raised(self, run_id: int) -> dict[str, float | None]:
-        """Concerns of a run that messages were about, with the answer known at the first."""
+    def raised(self, run_id: int) -> dict[str, Raised]:
+        """Concerns of a run that messages were about."""
+        boot, now_s, utc_s = machine.boot_id(), machine.monotonic_s(), machine.utc_s()
         return {
-            r["concern"]: r["answer_before"]
-            for r in self._rows(
-                "SELECT concern, answer_before FROM alarms WHERE run_id = ? ORDER BY id DESC",
-                run_id,
+            r["concern"]: Raised(
+                r["answer_before"],
+                now_s - r["monotonic_s"] if r["boot"] == boot else max(0.0, utc_s - r["utc_s"]),
             )
+            # The first message of each concern is read last and stays.
+            for r in self._rows("SELECT * FROM alarms WHERE run_id = ? ORDER BY id DESC", run_id)
         }
 
     def acknowledge(self, run_id: int) -> None:

@@ -17,7 +17,7 @@ from sqlite_utils import Database
 from watcher.trouble import BadStore, FullDisk
 
 DATABASE = "watcher.db"
-_WAIT_S = 20.0
+WAIT_S = 20.0
 _NEARLY_NOTHING_BYTES = 256 * 1024
 
 
@@ -47,7 +47,7 @@ def trouble(error: Exception, folder: Path) -> BadStore:
         )
     if primary in {sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED}:
         return BadStore(
-            f"Another program has kept the database in {folder} locked for {_WAIT_S:.0f} seconds.",
+            f"Another program keeps the database in {folder} locked.",
             "Close it and try again.",
         )
     if primary in {sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM} or (
@@ -81,11 +81,11 @@ def told(folder: Path) -> Iterator[None]:
         raise trouble(error, folder) from error
 
 
-def connect(path: Path, *, write: bool) -> Database:
+def connect(path: Path, *, write: bool, wait_s: float = WAIT_S) -> Database:
     """Open a database file; SQLite's own errors come out."""
     mode = "rwc" if write else "ro"
     connection = sqlite3.connect(
-        f"{path.absolute().as_uri()}?mode={mode}", uri=True, timeout=_WAIT_S, isolation_level=None
+        f"{path.absolute().as_uri()}?mode={mode}", uri=True, timeout=wait_s, isolation_level=None
     )
     try:
         if write:

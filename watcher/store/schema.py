@@ -132,7 +132,9 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
             sentence TEXT NOT NULL,
             sent INTEGER NOT NULL,
             detail TEXT NOT NULL,
-            answer_before REAL
+            answer_before REAL,
+            boot TEXT NOT NULL,
+            monotonic_s REAL NOT NULL
         )""",
         "CREATE INDEX alarms_of_run ON alarms (run_id, concern)",
         """CREATE TABLE acknowledgments (

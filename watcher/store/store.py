@@ -64,8 +64,8 @@ class Store:
         self._claims: list[Writer] = []
 
     @classmethod
-    def open(cls, folder: Path, *, write: bool) -> Self:
-        """Open a data folder.
+    def open(cls, folder: Path, *, write: bool, wait_s: float = disk.WAIT_S) -> Self:
+        """Open a data folder; ``wait_s`` is how long to wait for other writers.
 
         With ``write`` the folder and its database are made where missing. Without, a folder that
         holds no database yet reads as one without runs.
@@ -82,13 +82,13 @@ class Store:
                 empty = Database(memory=True, execute_plugins=False)
                 schema.migrate(empty)
                 return cls(folder, empty)
-            db = disk.connect(path, write=write)
+            db = disk.connect(path, write=write, wait_s=wait_s)
             try:
                 if write:
                     schema.migrate(db)
                 elif schema.version(db) < len(schema.MIGRATIONS):
                     db.close()
-                    db = disk.connect(path, write=True)
+                    db = disk.connect(path, write=True, wait_s=wait_s)
                     schema.migrate(db)
             except BaseException:
                 db.close()
@@ -252,24 +252,29 @@ class Store:
         """
         with disk.told(self.folder):
             self._writers[run_id] = Writer(self._run_folder(run_id))
+        last_s, away_s = self._last_and_away_s(run_id)
+        with disk.told(self.folder), disk.one_transaction(self._db):
+            self._db.execute(
+                "UPDATE runs SET boot = ?, began_s = ? WHERE id = ?",
+                (machine.boot_id(), machine.monotonic_s() - last_s - away_s, run_id),
+            )
+        return last_s + away_s
+
+    def _last_and_away_s(self, run_id: int) -> tuple[float, float]:
+        """Elapsed seconds of the newest picture, and seconds that have gone by since."""
         (row,) = self._rows("SELECT boot, began_s FROM runs WHERE id = ?", run_id)
         newest = self._rows(
             "SELECT elapsed_s, utc_s FROM frames WHERE run_id = ? ORDER BY number DESC LIMIT 1",
             run_id,
         )
-        last_s = float(newest[0]["elapsed_s"]) if newest else 0.0
-        now_s = machine.monotonic_s()
+        if not newest:
+            return 0.0, 0.0
+        last_s = float(newest[0]["elapsed_s"])
         if row["boot"] and row["boot"] == machine.boot_id() and row["began_s"] is not None:
-            return max(last_s, now_s - float(row["began_s"]))
-        away_s = 0.0
-        if newest and newest[0]["utc_s"] is not None:
-            away_s = max(0.0, machine.utc_s() - float(newest[0]["utc_s"]))
-        with disk.told(self.folder), disk.one_transaction(self._db):
-            self._db.execute(
-                "UPDATE runs SET boot = ?, began_s = ? WHERE id = ?",
-                (machine.boot_id(), now_s - last_s - away_s, run_id),
-            )
-        return last_s + away_s
+            return last_s, max(0.0, machine.monotonic_s() - float(row["began_s"]) - last_s)
+        if newest[0]["utc_s"] is None:
+            return last_s, 0.0
+        return last_s, max(0.0, machine.utc_s() - float(newest[0]["utc_s"]))
 
     def claim(self, watch: str) -> None:
         """Hold the name of a watch until closed, so that no second watcher takes the same printer.
@@ -442,8 +447,11 @@ class Store:
         known = rows and rows[0]["evidence_number"] is not None
         return int(rows[0]["evidence_number"]) if known else -1
 
-    def interrupted(self, label: RunLabel, toolpath: Toolpath | None) -> int | None:
-        """Id of the newest run of this label, if it was interrupted and can be carried on."""
+    def interrupted(
+        self, label: RunLabel, toolpath: Toolpath | None, within_s: float
+    ) -> int | None:
+        """Id of the newest run of this label, if it was interrupted and its newest picture is not
+        older than ``within_s``: after longer another print may lie on the bed."""
         facts = _facts(toolpath)
         rows = self._rows(
             "SELECT id FROM runs WHERE watch = ? AND source = ? ORDER BY id DESC LIMIT 1",
@@ -456,7 +464,9 @@ class Store:
             label.setup,
             facts,
         )
-        return run.id if run is not None and same and run.state == "interrupted" else None
+        if run is None or not same or run.state != "interrupted":
+            return None
+        return run.id if self._last_and_away_s(run.id)[1] <= within_s else None
 
     def last_number(self, run_id: int) -> tuple[int, int]:
         """The greatest number of a frame (-1 where there is none), and the greatest number that

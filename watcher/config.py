@@ -122,6 +122,15 @@ def read_config(path: Path) -> Config:
     return _Reader(path, text, content).config()
 
 
+def is_web(text: str) -> bool:
+    """Whether a text is an address with http or https and a host."""
+    try:
+        parts = urlsplit(text)
+        return parts.scheme in ("http", "https") and bool(parts.hostname) and parts.port != 0
+    except ValueError:
+        return False
+
+
 def line_of(text: str, table: Sequence[str | int], key: str = "") -> int:
     """Line, counted from 1, of a key or else of its table's header.
 
@@ -257,7 +266,7 @@ class _Reader:
         if table.has("page"):
             page = table.table("page")
             address = page.text("address", "")
-            if address and urlsplit(address).scheme not in ("http", "https"):
+            if address and not is_web(address):
                 page.refuse("address", "is no http:// address", "Write the page's address.")
             layer_key = page.text("layer_key", "")
             if layer_key and len(layer_key) < SHORTEST_KEY:
@@ -283,7 +292,7 @@ class _Reader:
             table.refuse("services", f"holds one that can't be used: {trouble}", "")
         quiet = table.texts("quiet", 'Give two times, as ["22:30", "06:30"].')
         heartbeat = table.text("heartbeat", "")
-        if heartbeat and urlsplit(heartbeat).scheme not in ("http", "https"):
+        if heartbeat and not is_web(heartbeat):
             table.refuse("heartbeat", "is no http:// address", "Write the whole address.")
         found = Alarms(
             services,
@@ -398,8 +407,7 @@ class _Reader:
         if method not in METHODS:
             table.refuse("method", f"is {method!r}", f"Use one of {', '.join(METHODS)}.")
         url = table.text("url", mend="Give the address to ask for.")
-        parts = urlsplit(url)
-        if parts.scheme not in ("http", "https") or not parts.hostname:
+        if not is_web(url):
             table.refuse("url", "is no http:// address", "Write the whole address.")
         headers: list[tuple[str, str]] = []
         if table.has("headers"):

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from urllib.parse import urlsplit
-
 from flask import (
     Blueprint,
     Flask,
@@ -137,14 +135,7 @@ def shared(token: str) -> ResponseReturnValue:
 
 def _inside(path: str) -> str:
     """A path of this page, or its first one: never another site's."""
-    parts = urlsplit(path)
-    safe = (
-        path.startswith("/")
-        and not path.startswith(("//", "/\\"))
-        and not parts.scheme
-        and not parts.netloc
-        and path.isprintable()
-    )
+    safe = path.startswith("/") and not path.startswith(("//", "/\\")) and path.isprintable()
     return path if safe else url_for("prints.all_prints")
 
 

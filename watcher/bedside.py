@@ -140,6 +140,7 @@ class Bedside:
         self._tries = 0
         self._next_try_s = 0.0
         self._next_sign_s = 0.0
+        self._signed_run: int | None = None
         self._announcer: Announcer | None = None
         if config.mqtt is not None:
             self._announcer = Announcer(
@@ -408,11 +409,12 @@ class Bedside:
         return now_s - now.usable_s <= self._patience_s() and not now.hindrance
 
     def _give_sign(self, store: Store, now: _Now, concerns: list[Concern], now_s: float) -> None:
-        if now_s < self._next_sign_s:
+        if now_s < self._next_sign_s and now.run_id == self._signed_run:
             return
         troubles = [c.sentence for c in concerns if c.urgency in ("trouble", "stop failed")]
         store.book.sign(self._printer.name, now.run_id, SIGN_PATIENCE_S, " ".join(troubles))
         self._next_sign_s = now_s + SIGN_EVERY_S
+        self._signed_run = now.run_id
 
     def _state(self, now: _Now, concerns: list[Concern]) -> dict[str, str | float | None]:
         advice = now.advice

@@ -9,9 +9,11 @@ from __future__ import annotations
 import io
 import pickle
 import zlib
+from importlib.metadata import version
 from typing import Any, TypeVar
 
-_HEAD = b"watcher judge 1\n"
+_HEAD = f"watcher judge {version('watcher')}\n".encode()
+"""Another version's judge may have other parts."""
 _PLAIN = {
     "builtins": {"list", "set", "dict", "tuple", "frozenset", "bytearray", "complex", "slice"},
     "collections": {"deque", "OrderedDict", "defaultdict"},
@@ -28,9 +30,15 @@ State = TypeVar("State")
 class _Own(pickle.Unpickler):
     """Refuses every class and function that a judge is not made of."""
 
+    def __init__(self, data: bytes, kind: type) -> None:
+        super().__init__(io.BytesIO(data))
+        self._kind = kind
+
     def find_class(self, module: str, name: str) -> Any:
         if name in _PLAIN.get(module, ()):
             return super().find_class(module, name)
+        if (module, name) == (self._kind.__module__, self._kind.__qualname__):
+            return self._kind
         if module.startswith("watcher.") and "." not in name:
             found = super().find_class(module, name)
             if isinstance(found, type):
@@ -49,7 +57,7 @@ def unpacked(data: bytes, kind: type[State]) -> State | None:
     if not data.startswith(_HEAD):
         return None
     try:
-        judge = _Own(io.BytesIO(zlib.decompress(data[len(_HEAD) :]))).load()
+        judge = _Own(zlib.decompress(data[len(_HEAD) :]), kind).load()
     # A pickle of changed classes can fail in any way at all, and each of them means the same.
     except Exception:
         return None

@@ -1,7 +1,5 @@
 """SIGKILL at moments that chance chooses: at most the picture in flight is lost, and the run goes
 on with its evidence intact.
-
-Sixty kills by default, to spare the checks' time; ``tests/bench/kill_200.py`` makes two hundred.
 """
 
 import json
@@ -11,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-KILLS = 60
+KILLS = 200
 MEMORY = Path("/dev/shm")
 """What SIGKILL does does not depend on the disk, and a disk in memory is quick."""
 

@@ -252,6 +252,9 @@ class Store:
         """
         with disk.told(self.folder):
             self._writers[run_id] = Writer(self._run_folder(run_id))
+        told = self.advice(run_id)
+        if told:
+            self._last_advice[run_id] = told[-1].advice
         last_s, away_s = self._last_and_away_s(run_id)
         with disk.told(self.folder), disk.one_transaction(self._db):
             self._db.execute(

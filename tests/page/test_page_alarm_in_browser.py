@@ -15,7 +15,10 @@ from watcher.store import Store, machine
 HEARD = """() => {
   window.tones = 0;
   const start = OscillatorNode.prototype.start;
-  OscillatorNode.prototype.start = function (...args) { window.tones += 1; start.apply(this, args); };
+  OscillatorNode.prototype.start = function (...args) {
+    window.tones += 1;
+    start.apply(this, args);
+  };
 }"""
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import ipaddress
 import json
-import os
 import secrets
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -131,11 +130,8 @@ def set_passphrase(data: Path, passphrase: str) -> None:
     content = {"passphrase": _hasher.hash(passphrase), "secret": secrets.token_hex(32)}
     with disk.told(data):
         data.mkdir(parents=True, exist_ok=True)
-        before = os.umask(0o077)
-        try:
-            disk.write_file(data / FILE, json.dumps(content).encode())
-        finally:
-            os.umask(before)
+        # It is written by way of a temporary file, which only its owner may read.
+        disk.write_file(data / FILE, json.dumps(content).encode())
 
 
 def _read(path: Path) -> dict[str, str] | None:

@@ -62,26 +62,36 @@ def stake(toolpath: Toolpath | None, layer: int) -> str:
     return f"about {hours:.1f} h of printing and {metres:.1f} m of filament are still to come"
 
 
-def attempt(store: Store, run_id: int, who: str, stop: Stop, *, dry_run: bool) -> KeptStop:
-    """Stop a print once. The attempt is in the store before it is made, and its result after."""
-    dry = dry_run or stop.dry_run
-    number = store.book.begin_stop(run_id, who, stop.action.shown(), dry)
+def attempt(store: Store | None, run_id: int, who: str, stop: Stop, *, dry_run: bool) -> KeptStop:
+    """Stop a print once. The attempt is in the store before it is made, and its result after; a
+    store that fails does not keep it from being made."""
+    dry, action = dry_run or stop.dry_run, stop.action.shown()
+    number = 0
+    try:
+        if store is not None:
+            number = store.book.begin_stop(run_id, who, action, dry)
+    except BadStore as trouble:
+        log.error("%s", trouble)
     if dry:
         ok, detail = True, "dry run: nothing was sent"
     else:
         outcome = perform(stop.action, stop.timeout_s)
         ok, detail = outcome.ok, outcome.detail
-    store.book.end_stop(number, ok, detail)
     log.log(
         logging.INFO if ok else logging.ERROR,
         "Run %s, stop by %s with %s: %s, %s",
         run_id,
         who,
-        stop.action.shown(),
+        action,
         "done" if ok else "FAILED",
         detail,
     )
-    return next(kept for kept in store.book.stops(run_id) if kept.id == number)
+    try:
+        if store is not None and number:
+            store.book.end_stop(number, ok, detail)
+    except BadStore as trouble:
+        log.error("%s", trouble)
+    return KeptStop(number, time.time(), who, action, dry, ok, detail)
 
 
 @dataclass
@@ -114,9 +124,11 @@ class Bedside:
         dry_run: bool = False,
         answered_at: AnsweredAt = acknowledged_at,
         give_up: Callable[[], None] | None = None,
+        on_tick: Callable[[], None] = lambda: None,
         monotonic_s: Callable[[], float] = time.monotonic,
     ) -> None:
-        """``give_up`` is called where the frames' own thread hangs for good."""
+        """``give_up`` is called where the frames' own thread hangs for good, ``on_tick`` about once
+        a second."""
         self._config = config
         self._printer = printer
         self._data = data
@@ -126,6 +138,7 @@ class Bedside:
         self._dry_run = dry_run
         self._answered_at = answered_at
         self._give_up = give_up
+        self._on_tick = on_tick
         self._monotonic_s = monotonic_s
         self._changed = threading.Condition()
         self._ended = False
@@ -235,6 +248,7 @@ class Bedside:
 
     def _tick(self, store: Store | None) -> None:
         """One turn. What the store fails at is made up for by the next."""
+        self._on_tick()
         with self._changed:
             now = self._now
         now_s = self._monotonic_s()
@@ -246,9 +260,9 @@ class Bedside:
         local = datetime.now().astimezone().time()
         for concern in self._rounds.due(concerns, self._answer, now_s, local):
             self._tell(concern, now)
+        self._stop_where_armed(store, now, concerns, now_s)
         if store is not None:
             self._take_delivered(store)
-            self._stop_where_armed(store, now, concerns, now_s)
             self._give_sign(store, now, concerns, now_s)
         if self._announcer is not None:
             self._announcer.tell(self._state(now, concerns))
@@ -259,9 +273,8 @@ class Bedside:
     def _read(self, store: Store, run_id: int) -> None:
         if run_id != self._known_run:
             raised = store.book.raised(run_id)
-            self._rounds = Rounds(
-                self._config.alarms.manners,
-                {key: (first.answer_before, first.age_s) for key, first in raised.items()},
+            self._rounds.known.update(
+                {key: (first.answer_before, first.age_s) for key, first in raised.items()}
             )
             run = store.run(run_id)
             with self._changed:
@@ -323,15 +336,17 @@ class Bedside:
         return found
 
     def _patience_s(self) -> float:
-        return max(LEAST_PATIENCE_S, 4 * self._printer.interval_s)
+        return max(LEAST_PATIENCE_S, 3 * self._printer.interval_s)
 
     def _stuck_after_s(self) -> float:
-        return max(STUCK_S, 10 * self._printer.interval_s)
+        return STUCK_S + 3 * self._printer.interval_s
 
     # Alarms
 
     def _tell(self, concern: Concern, now: _Now) -> None:
-        log.warning("%s", concern.sentence)
+        # An advice is in the log already, from the frame that gave it.
+        told = logging.INFO if concern.urgency in ("look", "stop") else logging.WARNING
+        log.log(told, "%s", concern.sentence)
         alarm = written(concern, self._printer.name, self._link(now), self._picture(now), CAUTION)
         if not self._has_services:
             self._delivered.append((concern, alarm, ()))
@@ -374,12 +389,13 @@ class Bedside:
             self._rounds.came_through(
                 concern.key, sent or not self._has_services, self._monotonic_s()
             )
-            log.log(logging.INFO if sent else logging.ERROR, "Alarm: %s", words or "nobody told")
+            if self._has_services:
+                log.log(logging.INFO if sent else logging.ERROR, "Alarm: %s", words)
 
     # The stop
 
     def _stop_where_armed(
-        self, store: Store, now: _Now, concerns: list[Concern], now_s: float
+        self, store: Store | None, now: _Now, concerns: list[Concern], now_s: float
     ) -> None:
         """Stop where a person armed this run, asked for it long ago and had no answer."""
         stop = self._printer.stop
@@ -395,7 +411,8 @@ class Bedside:
             return
         self._tries += 1
         who = f"the watch, after {self._armed_min:g} min without an answer"
-        attempt(store, now.run_id, who, stop, dry_run=self._dry_run)
+        kept = attempt(store, now.run_id, who, stop, dry_run=self._dry_run)
+        self._stops = [*self._stops, kept]
         self._next_try_s = self._monotonic_s() + STOP_AGAIN_S
         with self._changed:
             self._changed.notify()

@@ -19,6 +19,8 @@ from watcher.trouble import BadConfig, BadSetup, BadSource
 
 METHODS = ("GET", "POST", "PUT", "PATCH", "DELETE")
 SHORTEST_KEY = 16
+LAYER_INTERVAL_S = 600.0
+"""So long after the last layer's picture one is taken by time."""
 PROGRAMS = (".gcode", ".gco", ".g", ".nc")
 
 Value = TypeVar("Value")
@@ -48,7 +50,8 @@ class Printer:
     quick_interval_s: float | None = None
     """Interval while evidence grows; ``None``: the same."""
     layers: bool = False
-    """A picture when the layer file is touched or ``POST /layer`` comes, not by time."""
+    """A picture when the layer file is touched or ``POST /layer`` comes, and by time only when
+    neither has come for ``interval_s``."""
     layer_file: Path | None = None
     stop: Stop | None = None
 
@@ -355,7 +358,9 @@ class _Reader:
                 "Add layer_file here, or layer_key under [page].",
             )
         quick = table.has("quick_interval_s")
-        interval_s = table.number("interval_s", 10.0, 0.5, 3600)
+        interval_s = table.number(
+            "interval_s", LAYER_INTERVAL_S if by == "layer" else 10.0, 0.5, 3600
+        )
         printer = Printer(
             name,
             source,

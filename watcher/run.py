@@ -237,22 +237,30 @@ class _Run:
 
     def _begun(self, elapsed_s: float) -> int:
         if self._run_id is None:
-            label = self._label
-            self._run_id = self._store.start_run(
-                label.name,
-                label.setup,
-                label.source,
-                label.toolpath,
-                self._clock.utc_s(),
-                elapsed_s=elapsed_s,
-                watch=label.watch,
-            )
+            try:
+                self._run_id = self._start(elapsed_s)
+            except FullDisk:
+                if self._live is None or not self._store.thin():
+                    raise
+                self._run_id = self._start(elapsed_s)
             for missed in self._early:
                 self._skip(self._run_id, missed)
             self._early.clear()
             if self._live:
                 self._live.on_begun(self._run_id)
         return self._run_id
+
+    def _start(self, elapsed_s: float) -> int:
+        label = self._label
+        return self._store.start_run(
+            label.name,
+            label.setup,
+            label.source,
+            label.toolpath,
+            self._clock.utc_s(),
+            elapsed_s=elapsed_s,
+            watch=label.watch,
+        )
 
     def _nothing_usable(self, how: Ending) -> BadNight:
         if not self._early:

@@ -34,7 +34,7 @@ from watcher.sources.taken import Missed, Source
 from watcher.sources.vigil import Vigil
 from watcher.store import Store
 from watcher.toolpath import read_toolpath
-from watcher.trouble import BadStore, BadToolpath, Trouble
+from watcher.trouble import BadToolpath, FullDisk, Trouble
 
 CARRY_ON_WITHIN_S = 1800.0
 """A run that was interrupted longer ago is not carried on: another print may lie on the bed."""
@@ -42,6 +42,8 @@ SUMMARY_EVERY_S = 3600.0
 SETTLED_S = 600.0
 """A watch that lived so long is started again without a pause when it dies."""
 HANGS_AFTER_S = 3 * SIGN_PATIENCE_S
+STARTS_WITHIN_S = 300.0
+"""Long, for a toolpath of a hundred megabytes is read before the first turn."""
 END_PATIENCE_S = 20.0
 LIVE_STORE_WAIT_S = 3.0
 """A picture waits no longer for a locked store, or the next ones would be late."""
@@ -100,7 +102,12 @@ def live_night(
     if not anew:
         run_id = store.interrupted(label.of_run(), label.toolpath, CARRY_ON_WITHIN_S)
     if run_id is not None:
-        clock = Shifted(clock, store.carry_on(run_id) - clock.elapsed_s())
+        try:
+            elapsed_s = store.carry_on(run_id)
+        except FullDisk:
+            store.thin()
+            elapsed_s = store.carry_on(run_id)
+        clock = Shifted(clock, elapsed_s - clock.elapsed_s())
         judge, again = _carried(store, run_id, judge)
         after = store.last_number(run_id)[1]
         hooks.on_carried(run_id, again)
@@ -215,6 +222,7 @@ def watch_printer(
     dry_run: bool = False,
     make_judge: MakeJudge = _night,
     parent: int | None = None,
+    on_tick: Callable[[], None] = lambda: None,
 ) -> int:
     """Watch one printer until it ends; the process's exit status comes back.
 
@@ -253,6 +261,7 @@ def watch_printer(
                 toolpath,
                 dry_run=dry_run,
                 give_up=lambda: os._exit(STUCK_STATUS),
+                on_tick=on_tick,
             )
             log.info("Watching %s, printing %s.", label.source, label.name)
             live_night(
@@ -296,9 +305,22 @@ def _follow(parent: int) -> None:
     os.kill(os.getpid(), signal.SIGTERM)
 
 
-def _child(config: Config, printer: Printer, data: Path, dry_run: bool, options: Any) -> None:
+def _child(
+    config: Config, printer: Printer, data: Path, dry_run: bool, pulse: Any, options: Any
+) -> None:
+    def beat() -> None:
+        pulse.value = time.monotonic()
+
     raise SystemExit(
-        watch_printer(config, printer, data, dry_run=dry_run, parent=os.getppid(), **options)
+        watch_printer(
+            config,
+            printer,
+            data,
+            dry_run=dry_run,
+            parent=os.getppid(),
+            on_tick=beat,
+            **options,
+        )
     )
 
 
@@ -307,6 +329,9 @@ class _Watched:
     """One printer's process and how often it had to be started."""
 
     printer: Printer
+    pulse: Any
+    """Monotonic seconds of its last turn, in memory that both processes share: a full disk must
+    not make a watch look dead."""
     process: SpawnProcess | None = None
     started_s: float = 0.0
     due_s: float = 0.0
@@ -335,7 +360,9 @@ class Supervisor:
         self._options = options or {}
         self._on_turn = on_turn
         self._context = multiprocessing.get_context("spawn")
-        self._watches = [_Watched(printer) for printer in config.printers]
+        self._watches = [
+            _Watched(printer, self._context.RawValue("d", 0.0)) for printer in config.printers
+        ]
         self._rounds = Rounds(config.alarms.manners)
         self._services = Services.read(config.alarms.services)
         self._ended = threading.Event()
@@ -370,13 +397,20 @@ class Supervisor:
         for watch in self._watches:
             if watch.process is not None and watch.process.exitcode is not None:
                 self._died(watch)
-        self._look_at_signs()
+        self._look_at_pulses()
         self._on_turn()
 
     def _start(self, watch: _Watched) -> None:
         watch.process = self._context.Process(
             target=_child,
-            args=(self._config, watch.printer, self._data, self._dry_run, self._options),
+            args=(
+                self._config,
+                watch.printer,
+                self._data,
+                self._dry_run,
+                watch.pulse,
+                self._options,
+            ),
             name=f"watch {watch.printer.name}",
         )
         watch.process.start()
@@ -405,23 +439,19 @@ class Supervisor:
             pause_s,
         )
 
-    def _look_at_signs(self) -> None:
-        """Kill what hangs, and alarm for what gives no sign of life."""
-        try:
-            with Store.open(self._data, write=False, wait_s=LIVE_STORE_WAIT_S) as store:
-                signs = {sign.watch: sign for sign in store.book.signs()}
-        except BadStore as trouble:
-            # The watches tell this themselves.
-            log.error("%s", trouble)
-            return
+    def _look_at_pulses(self) -> None:
+        """Kill what hangs, and alarm for what does not come up again."""
         now_s = time.monotonic()
         concerns = []
         for watch in self._watches:
-            sign = signs.get(watch.printer.name)
             lived_s = now_s - watch.started_s
-            if watch.finished or (sign is not None and sign.fresh):
+            lives = watch.process is not None and watch.pulse.value >= watch.started_s
+            if watch.finished or (lives and now_s - watch.pulse.value <= SIGN_PATIENCE_S):
                 continue
-            if watch.process is not None and lived_s > HANGS_AFTER_S:
+            quiet_s = now_s - max(watch.pulse.value, watch.started_s)
+            if watch.process is not None and quiet_s > (
+                HANGS_AFTER_S if lives else STARTS_WITHIN_S
+            ):
                 log.error("The watch of %s hangs and is killed.", watch.printer.name)
                 watch.process.kill()
             if watch.deaths and (watch.process is None or lived_s > SIGN_PATIENCE_S):

@@ -137,7 +137,7 @@ BAD = [
     (
         'source = "0"\nsetup = "setup.json"',
         'source = "0"\nsetup = "none.json"',
-        29,
+        31,
         "no setup file",
     ),
     ('toolpath = "jobs"', 'toolpath = "nowhere"', 32, "which is not there"),
@@ -159,8 +159,6 @@ BAD = [
 def test_what_is_wrong_is_named_with_line_and_mend(write, old, new, line, says):
     assert old in GOOD
     path = write(GOOD.replace(old, new, 1))
-    shift = new.count("\n") - old.count("\n") if new else 0
-    assert shift == 0
     result = CliRunner().invoke(main, ["config", "check", str(path)])
     assert result.exit_code == 2, result.output
     assert f"workshop.toml, line {line}: " in result.stderr

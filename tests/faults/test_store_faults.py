@@ -8,15 +8,20 @@ import time
 import pytest
 from bedside.conftest import PRINTER, SETUP, Shades, Watch
 from patience import wait_for
+from sink import sink
 from stand_ins import ShadeJudge, picture
 
 from watcher.alarms import Delivery
+from watcher.bedside import Hands
+from watcher.config import Stop
 from watcher.records import Frame
 from watcher.run import Label
 from watcher.sources.clock import NightClock
-from watcher.store import Store, machine, thinning
+from watcher.stopping import HttpRequest
+from watcher.store import Book, Store, machine, thinning
 from watcher.store.thinning import BESIDE_MOMENT, NEWEST, may_go
 from watcher.tend import live_night
+from watcher.trouble import FullDisk
 
 
 @pytest.fixture
@@ -108,6 +113,23 @@ def test_a_disk_that_stays_full_keeps_watching_and_alarming(small_disk, told, mo
         assert numbers[0] == 0
         assert numbers[-1] == 6
         assert run.advice.level == "stop"
+
+
+def test_a_store_that_can_not_be_written_does_not_keep_a_stop_from_being_made(
+    tmp_path, monkeypatch
+):
+    def full(*_):
+        raise FullDisk("The disk is full.")
+
+    monkeypatch.setattr(Book, "begin_stop", full)
+    with sink() as (port, got):
+        watch = Watch(tmp_path / "kept")
+        watch.with_stop(Stop(HttpRequest("POST", f"http://127.0.0.1:{port}/stop")))
+        watch([20, 30])
+        assert Hands(watch.config, watch.data).stop(1).ok
+        armed = [20, lambda: watch.book(lambda b: b.arm(2, 0.0)), 220]
+        watch([*armed, lambda: wait_for(lambda: len(got) == 2), 225])
+    assert [request.path for request in got] == ["/stop", "/stop"]
 
 
 def test_a_locked_store_does_not_hold_up_the_night(tmp_path, told, monkeypatch):

@@ -45,6 +45,7 @@ class Supervisor(tend.Supervisor):
 
 if __name__ == "__main__":
     import watcher.cli
+    tend.HANGS_AFTER_S = 15.0
     watcher.cli.Supervisor = Supervisor
     main()
 """
@@ -116,7 +117,7 @@ class Workshop:
             time.sleep(0.2)
             return self.frames(name) >= frames
 
-        wait_for(enough, 60)
+        wait_for(enough, 120)
 
     def children(self):
         """Process ids of the watches."""

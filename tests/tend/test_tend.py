@@ -18,7 +18,7 @@ def page(workshop, path="/"):
 def test_one_page_shows_all_and_ctrl_c_ends_them_in_order(workshop):
     workshop.write("left", "right")
     workshop.start()
-    wait_for(lambda: len(workshop.signs()) == 2, 60)
+    wait_for(lambda: len(workshop.signs()) == 2, 120)
     workshop.keep_dropping("left", 2)
     workshop.keep_dropping("right", 2)
     shown = page(workshop)
@@ -48,7 +48,7 @@ def test_a_killed_watch_carries_its_run_on_even_with_a_configuration_broken_mean
     assert len(children) == 2
     for child in children:
         os.kill(child, signal.SIGKILL)
-    wait_for(lambda: len(set(workshop.children()) - set(children)) == 2, 60)
+    wait_for(lambda: len(set(workshop.children()) - set(children)) == 2, 120)
     workshop.keep_dropping("left", 6)
     workshop.keep_dropping("right", 2)
     log = workshop.end()
@@ -58,6 +58,19 @@ def test_a_killed_watch_carries_its_run_on_even_with_a_configuration_broken_mean
     assert runs["left"].id == first["left"].id
     assert "died (signal 9)" in log
     assert "was interrupted and goes on" in log
+
+
+def test_a_watch_that_hangs_is_killed_and_started_again(workshop):
+    workshop.write("left")
+    workshop.start()
+    workshop.keep_dropping("left", 2)
+    (child,) = workshop.children()
+    os.kill(child, signal.SIGSTOP)
+    wait_for(lambda: set(workshop.children()) - {child}, 120)
+    workshop.keep_dropping("left", 4)
+    log = workshop.end()
+    assert "The watch of left hangs and is killed" in log
+    assert len(workshop.runs()) == 1
 
 
 def test_the_service_ends_without_ending_the_runs(workshop):
@@ -93,7 +106,7 @@ def test_watches_end_when_their_supervisor_is_killed(workshop):
                 continue
         return True
 
-    wait_for(gone, 40)
+    wait_for(gone, 60)
     # And the next supervisor finds the printer free.
     workshop.start()
     workshop.keep_dropping("left", 2)
@@ -106,7 +119,7 @@ def test_a_second_supervisor_does_not_take_the_same_printer(workshop):
     first = workshop.start()
     workshop.keep_dropping("left", 1)
     second = workshop.start("--port", "0")
-    wait_for(lambda: "is being watched by another watcher already" in workshop.log.read_text(), 60)
+    wait_for(lambda: "is being watched by another watcher already" in workshop.log.read_text(), 120)
     second.send_signal(signal.SIGINT)
     second.wait(40)
     workshop.process = first
@@ -122,7 +135,7 @@ def test_a_watch_that_can_not_start_is_an_alarm_and_the_others_go_on(workshop):
         (workshop.folder / "right").rmdir()
         workshop.start()
         workshop.keep_dropping("left", 2)
-        wait_for(lambda: got, 60)
+        wait_for(lambda: got, 120)
         message = json.loads(got[0].body)
         assert "watch of right has died" in message["message"]
         # Its camera comes back.
@@ -137,7 +150,7 @@ def test_a_stop_advice_reaches_a_service_through_all_processes(workshop):
         workshop.start()
         workshop.keep_dropping("left", 2)
         workshop.drop("left", 230)
-        wait_for(lambda: got, 30)
+        wait_for(lambda: got, 60)
         life = wait_for(lambda: json.loads(page(workshop, "/api/life"))["stops"])
         workshop.end()
     assert json.loads(got[0].body)["title"] == "STOP THE PRINT: left"

@@ -73,6 +73,7 @@ def beside(run_id: int) -> str:
         "beside.html",
         run=run,
         words=words.in_words(run),
+        sentence=words.beside_level(run.advice) if run.advice else "",
         told=sorted([*alarms, *stops], key=lambda one: one.utc_s),
         moment=words.moment,
         stop_words=_stop_words(run),

@@ -44,7 +44,7 @@ function show() {
   const told = lost
     ? [...reasons, "This page has lost contact with the watcher: nothing may be watching the print."]
     : reasons;
-  const text = told.join(" ");
+  const text = told.join("\n");
   if (words.textContent !== text) words.textContent = text;
   box.classList.toggle("loud", told.length > 0);
   document.documentElement.dataset.alarm = told.length ? "loud" : "quiet";

@@ -7,13 +7,18 @@ from dataclasses import dataclass, field, replace
 import cv2
 import numpy as np
 import numpy.typing as npt
+from scipy.spatial import cKDTree
 
 from watcher.measure.displacement import (
     LEAST_AGREEMENT,
+    Drift,
     Motion,
     agreement_at,
+    chamfer,
     common_motion,
+    layer_step,
     lost_part,
+    outline_maps,
     rigid_columns,
 )
 from watcher.measure.edges import (
@@ -27,7 +32,7 @@ from watcher.measure.edges import (
     read_profiles,
     shifts_against,
 )
-from watcher.measure.field import Field, neighbours, vote
+from watcher.measure.field import Field, Fit, neighbours, scatter_along, vote, votes_at
 from watcher.measure.growth import Growth, growth_over_clock
 from watcher.measure.lift import (
     LIFTS_FROM,
@@ -36,27 +41,38 @@ from watcher.measure.lift import (
     distance_mm,
     fit_lifts,
     lift_columns,
+    lift_design,
     reach_costs,
     side_disagreement,
 )
 from watcher.measure.picture import noise_of
 from watcher.measure.strands import StrandMap, strand_signal
+from watcher.overlay.record import Found, Measured, Tip
 from watcher.records import Array, FaultKind, Outline, Picture, Reading
-from watcher.scene.expected import FOOT, RIM, UPRIGHT, Stations, stations_at
+from watcher.scene.expected import FOOT, LEDGE, RIM, UPRIGHT, Stations, stations_at
 from watcher.scene.place import Placement, Placer
 from watcher.scene.solid import Corner, Solid
 
 Grey = npt.NDArray[np.float32]
 Bools = npt.NDArray[np.bool_]
 
-LOOSE_MM, STEPPED_MM = 0.8, 0.5
-"""Motions of the part and of its upper layers that are followed once they are clear."""
-STEPPED_SHARE = 0.4
+LOOSE_MM, TALL_MM = 0.8, 0.5
+SURE_AGREEMENT = 0.42
+"""Share of the edges that must agree with a motion before it counts against lying still."""
+"""A motion that is followed once it is clear; a height that is more than the clock's error."""
 FOLLOWED_MM = 0.5
 PENDING_MM = 0.35
 NEAR_MM = 30.0
 """Edges this near to a corner are drawn as the corner's own."""
 FAR_PX = 3.0
+SHARED_PX = 0.2
+"""Scatter along an edge above which its places err together rather than one by one."""
+SHEET_PX = 2.0
+"""A wall that shows no more than this is a sheet."""
+SUNK_PX, JUMP_PX, JUMP_UNSEEN_PX = 2.0, 4.0, 0.3
+"""How far an edge may seem to sink, to jump up, and how much farther for each picture missed."""
+MISSING_MM = -1.5
+"""Where so much of the part is missing, its edges are not the toolpath's any more."""
 MOST_SIGMA_MM = 0.6
 """A lift that is known no better than this counts as not seen."""
 
@@ -94,6 +110,20 @@ class _Shown:
     extent: Bools
 
 
+@dataclass(frozen=True)
+class _Newest:
+    """What the last frame left behind, for :meth:`Look.measured`."""
+
+    placement: Placement
+    layer: int
+    seen: npt.NDArray[np.float32]
+    stations: Stations
+    field: Field
+    columns: Array
+    able: Bools
+    readings: tuple[Reading, ...]
+
+
 class Look:
     """Measures the part in frame after frame against toolpath and its own past."""
 
@@ -118,8 +148,12 @@ class Look:
         self._region = self._strand_region()
         self.loose = False
         self._raised = np.zeros(count)
+        self._unseen = np.zeros(count)
         self._odd_growth = 0.0
-        self._last_motion: dict[str, Array | None] = {}
+        self._drift = Drift()
+        self._stepped = Drift()
+        self._lift_fit: Fit | None = None
+        self._newest: _Newest | None = None
 
     # -- geometry of the frame ---------------------------------------------------------------
 
@@ -145,9 +179,13 @@ class Look:
         top = solid.z_mm[np.minimum(solid.last[stations.track], layer)]
         wall_px = (top - bottom) * np.abs(per_mm[:, 2]) - 1.0
         short = np.minimum(wall_px, HALF_PX)
-        below = np.where((stations.kind == RIM) & facing, short, HALF_PX)
+        # A brim, a first layer alone or a wall seen end-on is a sheet: rim and foot are one edge.
+        whole_px = (solid.z_mm[solid.last[stations.track]] - bottom) * np.abs(per_mm[:, 2])
+        sheet = np.where(stations.growing, whole_px, wall_px + 1.0) < SHEET_PX
+        below = np.where((stations.kind == RIM) & facing & ~sheet, short, HALF_PX)
         # Behind a far edge lies the bed with the part's own growing shadow: little of it counts.
-        above = np.where(stations.kind == FOOT, short, HALF_PX)
+        lower = (stations.kind == FOOT) | (stations.kind == LEDGE)
+        above = np.where(lower, short, HALF_PX)
         above = np.where((stations.kind == RIM) & ~facing, FAR_PX, above)
         extent = extent_mask(below, above)
         wide = np.minimum(below, above)
@@ -178,11 +216,30 @@ class Look:
         )
         total = np.einsum("nj,nj->n", shape.per_mm[:, :2], moved)
         total += shape.growing * (shape.per_mm[:, 2] * state.growth_mm)
+        return np.asarray(total + self._lifted(shape, columns), dtype=np.float64)
+
+    def _lifted(self, shape: Field, columns: Array) -> Array:
+        """The lifts' part of that displacement, px: shape (n,)."""
         # An edge that still grows is drawn anew each layer: small lifts of it are not followed, or
         # noise would carry its template away for good.
-        plain = np.where(state.lift_mm > FOLLOWED_MM, state.lift_mm, 0.0)
-        lifted = np.where(shape.growing, columns @ plain, columns @ state.lift_mm)
-        return np.asarray(total + lifted, dtype=np.float64)
+        lift = self.state.lift_mm
+        plain = np.where(lift > FOLLOWED_MM, lift, 0.0)
+        return np.asarray(np.where(shape.growing, columns @ plain, columns @ lift))
+
+    def _impossible(
+        self, shape: Field, columns: Array, shift_px: Array, growth: Growth | None
+    ) -> Bools:
+        """Matches that no lift explains: shape (n,).
+
+        Nothing sinks into the bed and nothing jumps up by millimetres between two pictures; such a
+        match is another line, of a shadow or of the wall's foot.
+        """
+        lifted = self._lifted(shape, columns)
+        late = 0.0 if growth is None else growth.height_mm - self.state.growth_mm
+        rise = shift_px + lifted - shape.growing * shape.per_mm[:, 2] * late
+        touched = np.abs(columns) > 0.1 * np.abs(shape.per_mm[:, 2:]) + 1e-6
+        unseen = (touched * self._unseen).max(axis=1) if columns.shape[1] else np.zeros(len(rise))
+        return np.asarray((rise < -SUNK_PX) | (rise - lifted > JUMP_PX + JUMP_UNSEEN_PX * unseen))
 
     # -- one frame ----------------------------------------------------------------------------
 
@@ -230,9 +287,15 @@ class Look:
             & (shifts.gain < 1.7)
             & np.isfinite(shifts.sigma_px)
         )
-        trusted = like & (self._memory.count[rows] >= Memory.TRUSTED)
-        # Five neighbours share each reading; a lens and a rough wall leave some hundredths of a px.
-        sigma = 2.0 * np.hypot(shifts.sigma_px, 0.03)
+        # A growing edge that passes through an older edge's profile would be taken for its motion.
+        crowded = _crowded(shape.pixel, shape.normal, stations.growing)
+        trusted = like & (self._memory.count[rows] >= Memory.TRUSTED) & ~crowded
+        # Five neighbours share each reading; a lens leaves some hundredths of a pixel.
+        scatter = scatter_along(shape.pixel, stations.kind, along, shifts.value_px, trusted)
+        rough = np.where(np.isfinite(scatter), scatter, 0.3)
+        sigma = 2.2 * np.sqrt(shifts.sigma_px**2 + rough**2 + 0.03**2)
+        # Wrong matches come by the stretch, so they do not average out along the edge.
+        sigma *= np.sqrt(1 + (rough / SHARED_PX) ** 2)
         measured = replace(
             shape,
             shift_px=np.where(trusted, shifts.value_px + predicted, 0.0),
@@ -251,12 +314,17 @@ class Look:
             shifts.contrast[growing],
             self.state.growth_mm,
         )
+        wrong = self._impossible(shape, columns, shifts.value_px, tall)
+        measured = replace(measured, sigma_px=np.where(wrong, np.inf, measured.sigma_px))
         standing = old & ~stations.growing
-        motion, step = self._motions(shape, shifts, standing, growing, stations.kind == UPRIGHT)
-        if step is not None and tall is not None and step.agreement < 1.25 * tall.agreement:
-            step = replace(step, margin=0.0)
-        if step is not None and tall is not None and step.clear(STEPPED_MM, STEPPED_SHARE):
-            tall = None
+        tangent = self._solid.tangent[stations.track]
+        motion, step = self._motions(shape, shifts, tangent, standing, growing)
+        if step is not None and tall is not None and abs(tall.height_mm) > TALL_MM:
+            # Layers that stand lower or higher as a whole are no step aside.
+            step = replace(step, margin=min(step.margin, step.agreement - tall.agreement))
+        if motion is not None and motion.clear(LOOSE_MM):
+            bent = self._agree_lifted(measured, columns, predicted, shifts, placement, old)
+            motion = replace(motion, margin=min(motion.margin, motion.agreement - bent))
         if motion is not None and motion.agreement < LEAST_AGREEMENT and share < 0.3:
             motion = self._search(shown, old) or motion
         if self.loose and motion is not None:
@@ -277,11 +345,99 @@ class Look:
         share_here = np.abs(columns) > 0.1 * np.abs(shape.per_mm[:, 2:])
         unclear = stations.growing & (share_here & pending).any(axis=1)
         strange = like & (np.abs(shifts.value_px) > 1.5)
-        pick = np.flatnonzero(wide & ~strange & ~unclear)
+        pick = np.flatnonzero(wide & ~strange & ~unclear & ~crowded)
         self._memory.learn(
             rows[pick], fresh[pick], extent[pick], like[pick], ~stations.growing[pick]
         )
+        self._newest = _Newest(
+            placement, layer, seen, stations, measured, columns, able, tuple(readings)
+        )
         return Looked(tuple(readings), tuple(outlines), share)
+
+    def measured(self) -> Measured | None:
+        """The newest measured frame place by place, to be drawn; None before the first."""
+        now = self._newest
+        if now is None:
+            return None
+        field = now.field
+        aside, lifted = np.zeros(len(field.pixel)), np.full(len(field.pixel), np.nan)
+        if self._lift_fit is not None:
+            share = lift_design(field, now.columns) * self._lift_fit.value
+            one_each = slice(LIFTS_FROM, LIFTS_FROM + len(self.corners))
+            lifted = share[:, one_each].sum(axis=1)
+            aside = share.sum(axis=1) - lifted
+        edge = np.full(len(field.pixel), -1, dtype=np.int64)
+        count = 0
+        for kind in (RIM, FOOT, UPRIGHT):
+            chosen = np.flatnonzero(now.stations.kind == kind)
+            for line in _lines(field.pixel[chosen], np.zeros(len(chosen))):
+                edge[chosen[line]] = count
+                count += 1
+        return Measured(
+            expected_px=field.pixel,
+            normal=field.normal,
+            shift_px=np.where(field.found, field.shift_px, np.nan),
+            sigma_px=field.sigma_px,
+            aside_px=aside,
+            lifted_px=lifted,
+            hidden=now.able & ~field.found,
+            edge=edge,
+            rings_px=_borders(now.seen >= 0),
+            region_px=self._region_px(now.placement),
+            tips=self._tips(now),
+            found=self._found(now),
+        )
+
+    def _region_px(self, placement: Placement) -> tuple[Array, ...]:
+        grid = placement.bed_px.reshape(*self._placer.bed.shape, 2)
+        return tuple(
+            grid[cells[:, 1].astype(int), cells[:, 0].astype(int)]
+            for cells in _borders(self._region)
+        )
+
+    def _tips(self, now: _Newest) -> tuple[Tip, ...]:
+        lifts = {r.place: r for r in now.readings if r.kind in ("corner-lift", "overhang-curl")}
+        tips = []
+        for corner, name in zip(self.corners, self.names, strict=True):
+            reading = lifts[name]
+            place = np.array([corner.place_mm]) + now.placement.offset_mm
+            pixel = now.placement.camera.project(place)[0]
+            tips.append(Tip(name, pixel, reading.value, reading.sigma, reading.unseen))
+        return tuple(tips)
+
+    def _found(self, now: _Newest) -> tuple[Found, ...]:
+        """Part or top layer at the places where readings say that they are."""
+        z = float(self._solid.z_mm[now.layer])
+        rings = self._solid.rings_mm[now.layer]
+        middle = np.array([[*self.middle_mm, z]])
+        camera, offset = now.placement.camera, now.placement.offset_mm
+
+        def at(shift: Array, turn_deg: float = 0.0) -> tuple[tuple[Array, ...], Array]:
+            turn = np.radians(turn_deg)
+            spin = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+            lines = []
+            for ring in rings:
+                flat = (ring - self.middle_mm) @ spin + self.middle_mm
+                there = np.column_stack([flat, np.full(len(flat), z)]) + shift + offset
+                lines.append(camera.project(there))
+            return tuple(lines), camera.project(middle + shift + offset)[0]
+
+        start = camera.project(middle + offset)[0]
+        found = []
+        for reading in now.readings:
+            shift: Array | None = None
+            turn = 0.0
+            if reading.value is None:
+                continue
+            if reading.kind == "no-growth":
+                shift = np.array([0.0, 0.0, reading.value])
+            elif reading.kind in ("detached", "layer-step"):
+                level = (self._drift if reading.kind == "detached" else self._stepped).level
+                shift, turn = np.array([*level[:2], 0.0]), float(level[2])
+            if shift is not None:
+                lines, end = at(shift, turn)
+                found.append(Found(reading.kind, lines, start, end))
+        return tuple(found)
 
     def unseen(self, why: str) -> list[Reading]:
         """Readings of every watched corner that say why none was seen."""
@@ -305,6 +461,7 @@ class Look:
         height = float(self._solid.z_mm[layer] - (self._solid.z_mm[layer - 1] if layer else 0.0))
         slack = float(np.hypot(placement.time.sigma_mm, 0.0 if self._parked else 0.5 * height))
         state = self.state
+        self._lift_fit = None
         if int(use.sum()) < 12:
             why = "the part is hidden or not yet tall enough"
             return [*self.unseen(why), Reading("no-growth", "top", None, None, None, "mm", why)]
@@ -327,18 +484,26 @@ class Look:
             state.growth_mm = growth.height_mm if again else 0.5 * state.growth_mm
         else:
             readings.append(Reading("no-growth", "top", None, None, None, "mm", unseen))
+        if state.growth_mm < MISSING_MM:
+            why = "the toolpath has gone on without the part"
+            return [*readings, *self.unseen(why)]
         about = (growth.height_mm, 0.2) if growth is not None and odd else (0.0, max(0.05, slack))
         z = float(self._solid.z_mm[layer])
         pose = min(0.1 + 0.06 * z, 1.0)
         lifts = fit_lifts(measured, columns, placement.sigma_px, about, pose)
+        self._lift_fit = lifts
         one_each = slice(LIFTS_FROM, LIFTS_FROM + len(places))
         values = lifts.value[one_each]
         sigma = lifts.sigma()[one_each]
         self._learn_reach(measured, columns, places, values, placement.sigma_px, about, pose)
         missing = self.unseen("hidden or without contrast")
+        self._unseen += 1
         for k, (corner, name) in enumerate(zip(self.corners, self.names, strict=True)):
             apart = side_disagreement(measured, columns, lifts, k)
-            value, error = float(values[k]), float(np.hypot(sigma[k], apart))
+            value = float(values[k])
+            # No corner lies below the bed: what it reads below is error.
+            below = max(0.0, -value - float(sigma[k]))
+            error = float(np.sqrt(sigma[k] ** 2 + apart**2 + below**2))
             near = np.abs(columns[:, k]) > 0.15 * np.abs(measured.per_mm[:, 2]) + 1e-6
             found = int((near & use).sum())
             if error > MOST_SIGMA_MM or found < 5 or found < 0.25 * near.sum():
@@ -346,6 +511,7 @@ class Look:
                 continue
             readings.append(Reading(_lift_kind(corner), name, corner.place_mm, value, error, "mm"))
             self._raised[k] = value
+            self._unseen[k] = 0
             if not self.loose:
                 self._follow_lift(k, value, error)
         return readings
@@ -377,8 +543,8 @@ class Look:
         """Let the corner that has lifted most show how far inward its lift reaches."""
         if len(lifts) == 0:
             return
-        most = int(np.argmax(lifts))
-        if lifts[most] < 0.5:
+        most = int(np.argmax(np.minimum(lifts, self.state.lift_mm + 0.3)))
+        if min(lifts[most], self.state.lift_mm[most]) < 0.5:
             return
         costs = reach_costs(measured, columns, places, most, registration_px, growth, pose_px)
         total = 0.95 * self.state.reach_cost[most] + costs
@@ -389,13 +555,13 @@ class Look:
     # -- motion -------------------------------------------------------------------------------
 
     def _motions(
-        self, shape: Field, shifts: Shifts, standing: Bools, growing: Bools, upright: Bools
+        self, shape: Field, shifts: Shifts, tangent: Array, standing: Bools, growing: Bools
     ) -> tuple[Motion | None, Motion | None]:
         """Motion of what stands on the bed, and of the layer being printed against it."""
         columns = rigid_columns(shape.point_mm, shape.per_mm, self.middle_mm)
         state = self.state
         whole = np.array([*state.shift_mm, state.turn_deg])
-        every = old = standing | growing
+        every = standing | growing
         motion = common_motion(
             shifts.score[every],
             STEP_PX,
@@ -413,20 +579,33 @@ class Look:
                 motion = replace(motion, margin=0.0)
         step: Motion | None = None
         if motion is None or not motion.clear(LOOSE_MM):
-            top = float(shape.point_mm[:, 2].max()) if len(shape.point_mm) else 0.0
-            for depth_mm in (2.5, 8.0):
-                upper = growing | (old & upright & (shape.point_mm[:, 2] > top - depth_mm))
-                found = common_motion(
-                    shifts.score[upper],
-                    STEP_PX,
-                    columns[upper],
-                    np.zeros(3),
-                    shifts.contrast[upper],
-                    turns=False,
-                )
-                if found is not None and (step is None or found.margin > step.margin):
-                    step = found
+            outward = np.column_stack([tangent[:, 1], -tangent[:, 0]])
+            step = layer_step(
+                shifts.score[growing],
+                STEP_PX,
+                columns[growing],
+                outward[growing],
+                shifts.contrast[growing],
+            )
         return motion, step
+
+    def _agree_lifted(
+        self,
+        measured: Field,
+        columns: Array,
+        predicted: Array,
+        shifts: Shifts,
+        placement: Placement,
+        old: Bools,
+    ) -> float:
+        """Share of the edges that agree with lifted corners of a part that stays where it is."""
+        if int(measured.found.sum()) < 12:
+            return 0.0
+        lifts = fit_lifts(measured, columns, placement.sigma_px, (0.0, 1.0), 1.0)
+        corners = slice(LIFTS_FROM, LIFTS_FROM + columns.shape[1])
+        rise = measured.per_mm[:, 2] * measured.growing * lifts.value[2]
+        bent = columns @ lifts.value[corners] + rise - predicted
+        return float(votes_at(shifts.score[old], STEP_PX, bent[old, None]).mean())
 
     def _doubt(self, shown: _Shown, old: Bools) -> None:
         """Take back that the part is loose where the picture agrees better without."""
@@ -435,43 +614,55 @@ class Look:
         moved, still = self._agreements(shown, np.flatnonzero(old), trials)
         if still > LEAST_AGREEMENT and still > 1.3 * moved:
             state.shift_mm, state.turn_deg, self.loose = np.zeros(2), 0.0, False
+            self._drift = Drift()
 
     def _agreements(self, shown: _Shown, pick: npt.NDArray[np.int64], trials: Array) -> Array:
         """Share of some stations that agree with each of h motions: shape (h,)."""
         mask = self._memory.mask(shown.rows[pick], shown.extent[pick])
         template = self._memory.template[shown.rows[pick]]
         result = np.zeros(len(trials))
-        for start in range(0, len(trials), 500):
-            block = trials[start : start + 500]
+        most = max(1, 30000 // max(1, len(pick)))
+        for start in range(0, len(trials), most):
+            block = trials[start : start + most]
             pixel, normal = self._moved(shown.placement, shown.shape, pick, block)
             profiles = read_profiles(
                 shown.soft, pixel.reshape(-1, 2), normal.reshape(-1, 2), HALF_PX
             ).reshape(len(block), len(pick), -1)
             found = vote(agreement_of(template, mask, profiles))
-            result[start : start + 500] = found.mean(axis=1)
+            result[start : start + most] = found.mean(axis=1)
         return result
 
     def _search(self, shown: _Shown, old: Bools) -> Motion | None:
-        """Look for a part that is not where it was, within 25 mm and 20 degrees."""
+        """Look for a part that is not where it was, within 36 mm and 24 degrees.
+
+        Where the outlines lie on outlines of the picture is tried with the edges' own looks.
+        """
         pick = np.flatnonzero(old)
         if len(pick) < 60:
             return None
-        pick = pick[np.linspace(0, len(pick) - 1, min(60, len(pick))).astype(int)]
+        pick = pick[np.linspace(0, len(pick) - 1, min(80, len(pick))).astype(int)]
         state = self.state
         here = np.array([*state.shift_mm, state.turn_deg])
-        line, angle = np.arange(-25.0, 25.1, 2.5), np.arange(-20.0, 20.1, 5.0)
-        around = np.array([(x, y, a) for a in angle for x in line for y in line])
-        trials = here + np.concatenate([np.zeros((1, 3)), around])
-
-        def agree(some: Array) -> Array:
-            return self._agreements(shown, pick, some)
-
-        coarse = agree(trials)
-        best = trials[int(np.argmax(coarse))]
-        fine_line, fine_angle = np.arange(-2.0, 2.1, 0.5), np.arange(-4.0, 4.1, 2.0)
-        near = np.array([(x, y, a) for a in fine_angle for x in fine_line for y in fine_line])
-        fine = np.concatenate([here[None], best + near])
-        found = lost_part(agree(fine), fine)
+        line, angle = np.arange(-36.0, 36.1, 1.5), np.arange(-24.0, 24.1, 4.0)
+        trials = here + np.array([(x, y, a) for a in angle for x in line for y in line])
+        maps = outline_maps(shown.soft)
+        near = np.zeros(len(trials))
+        for start in range(0, len(trials), 2000):
+            pixel, normal = self._moved(
+                shown.placement, shown.shape, pick, trials[start : start + 2000]
+            )
+            near[start : start + 2000] = chamfer(maps, pixel, normal)
+        best: list[Array] = []
+        for i in np.argsort(-near):
+            apart = [np.abs((trials[i] - b) / np.array([2.0, 2.0, 5.0])).max() for b in best]
+            if not apart or min(apart) > 1:
+                best.append(trials[i])
+            if len(best) == 8:
+                break
+        fine_line, fine_angle = np.arange(-1.5, 1.6, 0.5), np.arange(-4.0, 4.1, 2.0)
+        around = np.array([(x, y, a) for a in fine_angle for x in fine_line for y in fine_line])
+        fine = np.concatenate([here[None], *(b + around for b in best)])
+        found = lost_part(self._agreements(shown, pick, fine), fine)
         if found is None:
             return None
         where, agreement, margin = found
@@ -488,40 +679,46 @@ class Look:
         z = np.broadcast_to(shape.point_mm[pick, 2], x.shape)
         points = np.stack([x + motions[:, :1], y + motions[:, 1:2], z], axis=2)
         pixel = placement.camera.project(points.reshape(-1, 3) + placement.offset_mm)
-        normal = np.broadcast_to(shape.normal[pick], (len(motions), len(pick), 2))
+        # Seen from above-front a turn of the part turns its outlines the other way in the picture.
+        c, w = np.cos(turn)[..., 0], np.sin(turn)[..., 0]
+        n = shape.normal[pick]
+        normal = np.stack(
+            [
+                c[:, None] * n[:, 0] + w[:, None] * n[:, 1],
+                -w[:, None] * n[:, 0] + c[:, None] * n[:, 1],
+            ],
+            axis=2,
+        )
         return pixel.reshape(len(motions), len(pick), 2), np.ascontiguousarray(normal)
 
     def _motion_readings(self, motion: Motion | None, step: Motion | None) -> list[Reading]:
-        """Readings of both motions; clear ones are followed from here on.
+        """Readings of both motions; a part that has clearly moved is followed from here on.
 
         Following on less would let the templates walk away with their own noise.
         """
         state = self.state
-        readings: list[Reading] = []
-        kinds: tuple[tuple[FaultKind, str, Motion | None, float, float], ...] = (
-            ("detached", "part", motion, LOOSE_MM, 0.6),
-            ("layer-step", "upper layers", step, STEPPED_MM, STEPPED_SHARE),
-        )
-        for kind, place, found, least, share in kinds:
-            before = self._last_motion.get(kind)
-            clear = found is not None and found.clear(least, share)
-            self._last_motion[kind] = found.shift_mm if found is not None and clear else None
-            steady = clear and found is not None and _alike(before, found.shift_mm)
-            if steady and found is not None and kind == "detached":
-                state.shift_mm, state.turn_deg = found.shift_mm, found.turn_deg
-                self.loose = True
-            readings.append(self._motion_reading(kind, place, found, steady))
-        return readings
-
-    def _motion_reading(
-        self, kind: FaultKind, place: str, motion: Motion | None, steady: bool
-    ) -> Reading:
         where = (float(self.middle_mm[0]), float(self.middle_mm[1]), 0.0)
+        why = "too little of the part is seen"
+        readings: list[Reading] = []
         if motion is None or motion.agreement < LEAST_AGREEMENT:
-            return Reading(kind, place, where, None, None, "mm", "too little of the part is seen")
-        believed = float(np.hypot(*self.state.shift_mm)) if kind == "detached" else 0.0
-        size = motion.size_mm if steady else believed
-        return Reading(kind, place, where, size, max(0.2, motion.sigma_mm), "mm")
+            readings.append(Reading("detached", "part", where, None, None, "mm", why))
+        else:
+            drift = self._drift
+            sure = motion.agreement > SURE_AGREEMENT or motion.margin < drift.LEAST_MARGIN
+            if self.loose or sure:
+                drift.update(motion, self.loose)
+            if drift.clear(LOOSE_MM):
+                state.shift_mm, state.turn_deg = drift.level[:2].copy(), float(drift.level[2])
+                self.loose = True
+            readings.append(Reading("detached", "part", where, drift.size_mm, drift.sigma_mm, "mm"))
+        if step is None or step.agreement < LEAST_AGREEMENT:
+            readings.append(Reading("layer-step", "upper layers", where, None, None, "mm", why))
+            return readings
+        if step.agreement > SURE_AGREEMENT or step.margin < Drift.LEAST_MARGIN:
+            self._stepped.update(step, False)
+        size, sigma = self._stepped.size_mm, self._stepped.sigma_mm
+        readings.append(Reading("layer-step", "upper layers", where, size, sigma, "mm"))
+        return readings
 
     # -- strands ------------------------------------------------------------------------------
 
@@ -603,7 +800,7 @@ class Look:
         if self.corners and len(found):
             far = np.stack([distance_mm(shape.point_mm, c.place_mm) for c in self.corners])
             name = np.where(far.min(axis=0) < NEAR_MM, far.argmin(axis=0), name)
-        for kind in (RIM, FOOT, UPRIGHT):
+        for kind in (RIM, FOOT, UPRIGHT, LEDGE):
             chosen = np.flatnonzero(stations.kind == kind)
             for line in _lines(shape.pixel[chosen], np.zeros(len(chosen))):
                 outlines.append(Outline("expected", "part", np.round(shape.pixel[chosen[line]], 1)))
@@ -627,6 +824,20 @@ def _alike(before: Array | None, now: Array) -> bool:
     return float(before @ now) > 0.8 * one * two and abs(two - one) < 5.0
 
 
+def _crowded(pixel: Array, normal: Array, growing: Bools) -> Bools:
+    """Finished edges across whose profile a growing one runs: shape (n,)."""
+    if not growing.any() or growing.all():
+        return np.zeros(len(pixel), dtype=bool)
+    others = pixel[growing]
+    _, near = cKDTree(others).query(pixel, k=min(6, len(others)), distance_upper_bound=HALF_PX + 2)
+    near = np.asarray(near).reshape(len(pixel), -1)
+    there = near < len(others)
+    offset = others[np.where(there, near, 0)] - pixel[:, None]
+    across = np.abs(np.einsum("nkj,nj->nk", offset, normal))
+    aside = np.abs(offset[..., 0] * normal[:, None, 1] - offset[..., 1] * normal[:, None, 0])
+    return np.asarray((there & (across < HALF_PX + 1) & (aside < 3.0)).any(axis=1) & ~growing)
+
+
 def _straight(tangent: Array) -> npt.NDArray[np.int64]:
     """Number of the direction in which an outline runs, twelve to the turn: shape (n,)."""
     angle = np.degrees(np.arctan2(tangent[:, 1], tangent[:, 0]))
@@ -640,3 +851,13 @@ def _lines(pixel: Array, group: Array) -> list[npt.NDArray[np.int64]]:
     jump = np.hypot(*np.diff(pixel, axis=0).T) > 8.0
     cuts = np.flatnonzero(jump | (np.diff(group) != 0)) + 1
     return [line for line in np.split(np.arange(len(pixel)), cuts) if len(line) > 1]
+
+
+def _borders(mask: Bools) -> tuple[Array, ...]:
+    """Outer and inner borders of what is set: closed lines of places (x, y), shape (k, 2)."""
+    rings, _ = cv2.findContours(mask.astype(np.uint8), cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
+    return tuple(
+        cv2.approxPolyDP(ring, 0.8, True)[:, 0].astype(np.float64)
+        for ring in rings
+        if len(ring) > 8
+    )

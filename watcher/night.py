@@ -12,6 +12,7 @@ from watcher.advice.verdict import advise
 from watcher.evidence.faults import Faults
 from watcher.look import Look
 from watcher.measure.picture import blinded
+from watcher.overlay.record import Measured
 from watcher.records import (
     Advice,
     Frame,
@@ -114,6 +115,12 @@ class Night:
         if isinstance(placed, str):
             return self._not_seen(frame, placed)
         return self._seen(frame, placed, grey)
+
+    def measured(self) -> Measured | None:
+        """Place by place what was measured in the newest frame; None where it was not placed."""
+        if self._blind or not isinstance(self._look, Look):
+            return None
+        return self._look.measured()
 
     def _seen(self, frame: Frame, placed: Placement, grey: npt.NDArray[np.float32]) -> Seen:
         assert placed.time is not None

@@ -10,7 +10,7 @@ PACKAGE = HOUSE / "watcher"
 FLOORS = (
     ("__main__",),
     ("cli",),
-    ("account", "tend"),
+    ("account", "pictured", "tend"),
     ("page", "night", "run", "rejudge", "bedside"),
     ("look", "config"),
     ("before", "after"),
@@ -22,6 +22,7 @@ FLOORS = (
         "advice",
         "evidence",
         "measure",
+        "overlay",
         "scene",
         "settings",
     ),
@@ -30,7 +31,10 @@ FLOORS = (
 )
 FLOOR_OF = {room: floor for floor, rooms in enumerate(FLOORS) for room in rooms}
 
-PURE = ("toolpath", "scene", "measure", "evidence", "advice", "look", "night", "records", "trouble")
+PURE = (
+    *("toolpath", "scene", "measure", "overlay", "evidence", "advice", "look", "night"),
+    *("records", "trouble"),
+)
 
 # Web, database, process, thread, file, clock and chance, by the module that brings them.
 IMPURE_MODULES = {

@@ -72,7 +72,7 @@ class Faults:
         error = float(np.hypot(sigma, track.floor_mm))
         total = self._sum(reading.kind, reading.place)
         strength = total.update((above - LIFT_ALLOWED_MM) / error, index)
-        amount = max(0.0, track.level)
+        amount = track.amount
         smooth = Reading(
             reading.kind, reading.place, reading.place_mm, amount, track.sigma, reading.unit
         )

@@ -5,27 +5,37 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
+import numpy.typing as npt
 
 
 @dataclass
 class Track:
-    """Level of one amount: a random walk with outliers held down (Kalman 1960; Huber 1964).
+    """Level of one amount, its rate of change and the zero it is counted from.
 
-    The first readings set the zero: at the start of a print the part lies where it was put, and
-    what the camera's pose gets wrong there is taken off. Afterwards the zero follows only slowly
+    A Kalman filter (Kalman 1960) of three unknowns, outliers held down (Huber 1964). At the start
+    the part lies where it was put, so the level begins at nothing and what the first readings share
+    is the zero: what the camera's pose gets wrong there. Afterwards the zero follows only slowly
     and only while nothing has risen, and it follows down at once, for a lift can't be negative.
     """
 
-    walk_mm: float = 0.04
-    """Standard deviation of the change from one frame to the next."""
+    walk_mm: float = 0.03
+    """Standard deviation of the level's change from one frame to the next that has no trend."""
+    rate_walk_mm: float = 0.012
+    """How fast a lift may begin to grow faster, mm a frame from one frame to the next."""
     floor_mm: float = 0.08
     """What a reading's own error leaves out: light, a rough wall, the shape of the bend."""
-    settle: int = 8
-    zero: float = 0.0
-    level: float = 0.0
-    variance: float = 0.09
-    count: int = 0
-    _first: list[float] = field(default_factory=list)
+    zero_mm: float = 0.15
+    """How far off the zero may be before the first reading."""
+    state: npt.NDArray[np.float64] = field(default_factory=lambda: np.zeros(3))
+    """Level (mm), rate (mm a frame) and zero (mm)."""
+    covariance: npt.NDArray[np.float64] | None = None
+    _last: float = 0.0
+    _surprise: float = 0.0
+
+    RATE_KEPT = 0.9
+    """Share of a rate that is left a frame later if nothing confirms it."""
+    SLOW_MM = 0.15
+    """Below this a level that stays is taken for a drift of the zero."""
 
     def update(self, value: float, sigma: float) -> float:
         """Take in a reading and return how far it stands above the zero.
@@ -35,33 +45,59 @@ class Track:
             sigma: its standard deviation, mm.
 
         """
-        self.count += 1
-        if self.count <= self.settle:
-            self._first.append(value)
-            self.zero = float(np.median(self._first))
-        above = value - self.zero
+        if self.covariance is None:
+            self.covariance = np.diag([0.02**2, 0.01**2, self.zero_mm**2])
+        step = np.array([[1.0, 1.0, 0.0], [0.0, self.RATE_KEPT, 0.0], [0.0, 0.0, 1.0]])
+        seen = np.array([1.0, 0.0, 1.0])
+        x = step @ self.state
+        p = step @ self.covariance @ step.T
+        p += np.diag([self.walk_mm**2, self.rate_walk_mm**2, 0.0])
         noise = sigma**2 + self.floor_mm**2
-        self.variance += self.walk_mm**2
-        surprise = abs(above - self.level) / np.sqrt(self.variance + noise)
-        if surprise > 2.0:
+        off = value - float(seen @ x)
+        surprise = off / float(np.sqrt(seen @ p @ seen + noise))
+        same = surprise * self._surprise > 0 and min(abs(surprise), abs(self._surprise)) > 1.0
+        same &= abs(value - self._last) < 0.5 * abs(off) + 2 * float(np.sqrt(noise))
+        self._surprise, self._last = surprise, value
+        if same:
+            # Two in a row that agree are no outliers: the amount does move.
+            p[0, 0] += (0.5 * min(abs(off), 0.6)) ** 2
+        elif abs(surprise) > 2.0:
             noise *= (surprise / 2.0) ** 2
-        gain = self.variance / (self.variance + noise)
-        self.level += gain * (above - self.level)
-        self.variance *= 1 - gain
+        gain = p @ seen / (seen @ p @ seen + noise)
+        self.state = x + gain * off
+        self.covariance = p - np.outer(gain, seen @ p)
         if self.level < -0.03:
             self._lower(0.3 * self.level)
-        elif self.level < 0.15:
+        elif self.level < self.SLOW_MM:
             self._lower(0.03 * self.level)
-        return above
+        return value - self.zero
 
     def _lower(self, by: float) -> None:
-        self.zero += by
-        self.level -= by
+        self.state = self.state + np.array([-by, 0.0, by])
+
+    @property
+    def level(self) -> float:
+        """Amount above the zero, mm."""
+        return float(self.state[0])
+
+    @property
+    def zero(self) -> float:
+        """What a reading of nothing is, mm."""
+        return float(self.state[2])
+
+    @property
+    def amount(self) -> float:
+        """The level as it is told, mm: most corners lie flat, so what is within its own error of
+        nothing is mostly nothing (Wiener's weight, signal over signal and noise).
+        """
+        level = max(0.0, self.level)
+        return level * level**2 / (level**2 + self.sigma**2)
 
     @property
     def sigma(self) -> float:
         """Standard deviation of the level, what readings have in common included."""
-        return float(np.sqrt(self.variance + self.floor_mm**2))
+        variance = 0.0 if self.covariance is None else float(self.covariance[0, 0])
+        return float(np.sqrt(variance + self.floor_mm**2))
 
 
 @dataclass

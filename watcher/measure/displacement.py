@@ -7,8 +7,10 @@ error is the jackknife over stretches of the edges (Quenouille 1949; Tukey 1958)
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import ClassVar
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 
@@ -17,6 +19,9 @@ from watcher.records import Array
 
 MOST_PLACES = 160
 BLOCKS = 6
+CHAMFER_PX = 2.5
+AHEAD_PX, LEAST_AHEAD = 0.8, 5
+"""An edge ahead of a step moves by at least so much; so many of them must be seen."""
 LEAST_AGREEMENT = 0.2
 """Share of the edges that must agree before anything is said of a motion."""
 
@@ -158,6 +163,176 @@ def common_motion(
         float(scores.max()),
         float(scores.max() - zero),
     )
+
+
+def layer_step(
+    score: Array, step_px: float, columns: Array, outward: Array, weight: Array
+) -> Motion | None:
+    """How far the newest layers stand aside from those below.
+
+    On the side to which they went they overhang and are seen at their new place; on the other side
+    the edge of the older layers still shows. So for each motion only the edges ahead of it are
+    asked.
+
+    Args:
+        score: shape (n, lags), correlation of the growing edges where they were expected.
+        step_px: distance between displacements.
+        columns: shape (n, 3), from :func:`rigid_columns`.
+        outward: shape (n, 2), unit vectors out of the part in the plane of the bed.
+        weight: shape (n,), contrast of each place's template.
+
+    Returns:
+        None where too few edges lie ahead of any motion.
+
+    """
+    useful = np.flatnonzero((weight > 0) & np.isfinite(score).all(axis=1))
+    if len(useful) < 12:
+        return None
+    table, design, out = score[useful], columns[useful, :2], outward[useful]
+    share = np.minimum(weight[useful], 2 * np.median(weight[useful]))
+    here = votes_at(table, step_px, np.zeros((len(useful), 1)))
+
+    def gains(trials: Array, keep: Array) -> tuple[Array, Array, Array]:
+        shift = design @ trials.T
+        votes = votes_at(table, step_px, shift)
+        far = np.hypot(trials[:, 0], trials[:, 1])
+        ahead = (out @ trials.T > 0.5 * far) & (np.abs(shift) > AHEAD_PX)
+        part = ahead * (share * keep)[:, None]
+        total = part.sum(axis=0)
+        gain = (part * (votes - here)).sum(axis=0)
+        agreement = (part * votes).sum(axis=0) / np.maximum(total, 1e-9)
+        # Few edges ahead prove little; of motions that explain alike the shorter one is meant.
+        likely = gain / (total + 0.1 * share.sum()) - 0.01 * np.minimum(far, 4.0)
+        enough = ahead.sum(axis=0) >= LEAST_AHEAD
+        return (
+            np.where(enough, likely, -1.0),
+            np.where(enough, agreement, 0.0),
+            np.where(enough, gain / np.maximum(total, 1e-9), 0.0),
+        )
+
+    everyone = np.ones(len(useful))
+    line = np.arange(-4.0, 4.01, 0.4)
+    grid = np.array([(x, y) for x in line for y in line if x or y])
+    first = grid[int(np.argmax(gains(grid, everyone)[0]))]
+    near = np.arange(-0.4, 0.41, 0.1)
+    fine = first + np.array([(x, y) for x in near for y in near])
+    likely, agreement, margin = gains(fine, everyone)
+    best = int(np.argmax(likely))
+    left_out = np.zeros((BLOCKS, 2))
+    for i, block in enumerate(np.array_split(np.arange(len(useful)), BLOCKS)):
+        keep = everyone.copy()
+        keep[block] = 0.0
+        left_out[i] = fine[int(np.argmax(gains(fine, keep)[0]))]
+    spread = left_out - left_out.mean(axis=0)
+    jackknife = float(np.sqrt((BLOCKS - 1) / BLOCKS * np.sum(spread**2) / 2))
+    return Motion(
+        fine[best], 0.0, max(0.05, jackknife), float(agreement[best]), float(margin[best])
+    )
+
+
+@dataclass
+class Drift:
+    """Where the part has got to: a Kalman level (Kalman 1960) of x, y (mm) and turn (degrees).
+
+    A single picture's best motion is believed the less, the better the edges also agree without
+    any; two in a row that agree with each other are no chance.
+    """
+
+    level: Array = field(default_factory=lambda: np.zeros(3))
+    variance: Array = field(default_factory=lambda: np.full(3, 0.04))
+    _off: Array = field(default_factory=lambda: np.zeros(3))
+    _again: bool = False
+
+    WALK: ClassVar[Array] = np.array([0.12, 0.12, 0.15])
+    LEAST_MARGIN = 0.04
+    SURE_MARGIN = 0.12
+
+    def update(self, motion: Motion, loose: bool) -> None:
+        """Take in one picture's motion.
+
+        Args:
+            motion: as found.
+            loose: whether the part is known to have moved, so that nothing speaks for its staying.
+
+        """
+        self.variance = self.variance + self.WALK**2
+        seen = np.array([*motion.shift_mm, motion.turn_deg])
+        noise = np.hypot(np.array([motion.sigma_mm, motion.sigma_mm, 1.0]), 0.15)
+        if motion.margin < self.LEAST_MARGIN and not loose:
+            # It agrees as well where it was expected to be.
+            seen, noise = self.level, np.full(3, 0.4)
+        elif not loose:
+            noise = noise * (1 + self.SURE_MARGIN / motion.margin)
+        off = seen - self.level
+        size, before = float(np.hypot(*off[:2])), float(np.hypot(*self._off[:2]))
+        alike = float(off[:2] @ self._off[:2]) > 0.7 * size * before
+        far = min(float(np.hypot(*seen[:2])), size) > 0.3
+        self._again = alike and far and before > 0.3
+        if self._again:
+            self.variance[:2] += (0.5 * min(size, 1.5)) ** 2
+            self.variance[2] += (0.5 * min(abs(float(off[2])), 2.0)) ** 2
+        self._off = off
+        gain = self.variance / (self.variance + noise**2)
+        self.level = self.level + gain * off
+        self.variance = self.variance * (1 - gain)
+
+    @property
+    def size_mm(self) -> float:
+        """Length of the shift."""
+        return float(np.hypot(*self.level[:2]))
+
+    @property
+    def sigma_mm(self) -> float:
+        """Its standard deviation."""
+        return float(np.sqrt(self.variance[:2].mean() + 0.1**2))
+
+    def clear(self, least_mm: float) -> bool:
+        """Whether the part is surely not where it was put: one picture proves nothing."""
+        return self._again and self.size_mm > max(least_mm, 3.5 * self.sigma_mm)
+
+
+def outline_maps(grey: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+    """How near each pixel is to an outline of each of four directions.
+
+    Args:
+        grey: shape (H, W).
+
+    Returns:
+        Shape (4, H, W), 1 on an outline, falling to 0 some pixels off: the basis of oriented
+        chamfer matching (Barrow et al. 1977). The strongest eighth of the gradients count as
+        outlines.
+
+    """
+    gx, gy = cv2.Sobel(grey, cv2.CV_32F, 1, 0), cv2.Sobel(grey, cv2.CV_32F, 0, 1)
+    size = np.hypot(gx, gy)
+    strong = size > np.quantile(size[::2, ::2], 0.875)
+    direction = np.round(np.arctan2(gy, gx) / (np.pi / 4)).astype(int) % 4
+    maps = np.empty((4, *grey.shape), dtype=np.float32)
+    for k in range(4):
+        off = (~(strong & (direction == k))).astype(np.uint8)
+        far = cv2.distanceTransform(off, cv2.DIST_L2, 3)
+        maps[k] = np.exp(-((far / CHAMFER_PX) ** 2))
+    return maps
+
+
+def chamfer(maps: npt.NDArray[np.float32], pixel: Array, normal: Array) -> Array:
+    """How well edges lie on outlines after each of h motions.
+
+    Args:
+        maps: shape (4, H, W), from :func:`outline_maps`.
+        pixel: shape (h, n, 2), where each motion puts the edges, in pixels of the maps.
+        normal: shape (h, n, 2), across them.
+
+    Returns:
+        Shape (h,): mean nearness, 0 to 1; what falls outside counts 0.
+
+    """
+    height, width = maps.shape[1:]
+    x, y = np.round(pixel[..., 0]).astype(int), np.round(pixel[..., 1]).astype(int)
+    inside = (x >= 0) & (y >= 0) & (x < width) & (y < height)
+    bins = np.round(np.arctan2(normal[..., 1], normal[..., 0]) / (np.pi / 4)).astype(int) % 4
+    near = maps[bins, np.where(inside, y, 0), np.where(inside, x, 0)]
+    return np.asarray(np.where(inside, near, 0.0).mean(axis=1), dtype=np.float64)
 
 
 def lost_part(

@@ -65,6 +65,8 @@ def read_profiles(
 
     """
     count = round(2 * half_px / STEP_PX) + 1
+    if len(pixel) == 0:
+        return np.zeros((0, count))
     reach = (np.arange(count) - (count - 1) / 2) * STEP_PX
     along = np.column_stack([-normal[:, 1], normal[:, 0]])
     total = np.zeros((len(pixel), count))
@@ -137,6 +139,11 @@ def shifts_against(
     lag_px = (np.arange(LAGS) - (LAGS - 1) / 2) * STEP_PX
     best = np.argmax(mean - 0.01 * lag_px**2, axis=1)
     row = np.arange(n)
+    # Liking the nearer edge chooses the peak; where on it the edge stands, correlation says alone.
+    for _ in range(6):
+        low, high = np.maximum(best - 1, 0), np.minimum(best + 1, LAGS - 1)
+        here, less, more = mean[row, best], mean[row, low], mean[row, high]
+        best = np.where((more > here) & (more >= less), high, np.where(less > here, low, best))
     inside = (best > 0) & (best < LAGS - 1)
     c = np.clip(best, 1, LAGS - 2)
     left, middle, right = mean[row, c - 1], mean[row, c], mean[row, c + 1]
@@ -147,7 +154,9 @@ def shifts_against(
     value = (c + np.clip(fraction, -0.6, 0.6) - (LAGS - 1) / 2) * STEP_PX
     slope = np.gradient(template, STEP_PX, axis=1) * weight
     energy = np.sum(np.where(there[..., None], slope[index] ** 2, 0.0), axis=(1, 2))
-    leftover = size[row, c] ** 2 * np.maximum(0.0, 1 - np.clip(middle, 0, 1) ** 2) / safe
+    # The floor keeps noise from agreeing; it is no misfit, so it stays out of the error.
+    like = np.clip(product[row, c] / np.maximum(size[row, c] * length, 1e-9), 0, 1)
+    leftover = size[row, c] ** 2 * (1 - like**2) / safe
     variance = np.maximum(noise**2, leftover)
     # The picture is smoothed, so samples half a pixel apart are not independent: hence the 4.
     sigma = np.sqrt(4.0 * variance / np.maximum(energy, 1e-12))

@@ -136,6 +136,57 @@ def fit(
     return Fit(value, covariance, weight, misfit, cost)
 
 
+def scatter_along(
+    pixel: Array,
+    group: npt.NDArray[np.int64],
+    along: Array,
+    value: Array,
+    found: npt.NDArray[np.bool_],
+    reach_px: float = 16.0,
+    most: int = 15,
+) -> Array:
+    """How much the readings of one straight edge scatter about a line, place by place.
+
+    A rough wall, a rim's second line or a shadow displace an edge's readings by far more than the
+    camera's noise. What neighbours on the same edge disagree by is the error that they really have.
+
+    Args:
+        pixel: shape (n, 2).
+        group: shape (n,), places of one edge share it.
+        along: shape (n, 2), unit vector along the edge.
+        value: shape (n,), the readings, px.
+        found: shape (n,), places that were read.
+        reach_px: how far along the edge to look.
+        most: how many places at most.
+
+    Returns:
+        Shape (n,): median absolute residual of the line through the neighbours, scaled to a
+        standard deviation; ``nan`` where fewer than five were read.
+
+    """
+    near = neighbours(pixel, group, along, reach_px, most)
+    safe = np.maximum(near, 0)
+    use = (near >= 0) & found[safe]
+    weight = use.astype(np.float64)
+    count = weight.sum(axis=1)
+    where = np.einsum("nkj,nj->nk", pixel[safe] - pixel[:, None], along) if len(pixel) else weight
+    read = value[safe]
+    for _ in range(3):
+        total = np.maximum(weight.sum(axis=1), 1e-9)
+        x = where - (weight * where).sum(axis=1)[:, None] / total[:, None]
+        y = read - (weight * read).sum(axis=1)[:, None] / total[:, None]
+        slope = (weight * x * y).sum(axis=1) / np.maximum((weight * x * x).sum(axis=1), 1e-9)
+        residual = np.abs(y - slope[:, None] * x)
+        # A place without any reading gets one here, or the median would warn; it is nan below.
+        shown = np.where(use | ~use.any(axis=1, keepdims=True), residual, np.nan)
+        middle = np.nanmedian(shown, axis=1) if len(pixel) else total
+        scale = 1.4826 * middle
+        weight = use / (1 + (residual / (CAUCHY * np.maximum(scale, 1e-3))[:, None]) ** 2)
+    # Two of the readings' freedoms went into the line.
+    freedom = np.sqrt(np.maximum(count, 3.0) / np.maximum(count - 2.0, 1.0))
+    return np.asarray(np.where(count >= 5, scale * freedom, np.nan), dtype=np.float64)
+
+
 def neighbours(
     pixel: Array, group: npt.NDArray[np.int64], along: Array, reach_px: float = 6.0, most: int = 5
 ) -> npt.NDArray[np.int64]:

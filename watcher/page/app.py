@@ -9,7 +9,17 @@ from flask import Flask, Response, current_app, g, jsonify, render_template, req
 from flask.typing import ResponseReturnValue
 from werkzeug.exceptions import HTTPException
 
-from watcher.page import access, acts, data, life, pictures, prints, timelapse, words
+from watcher.page import (
+    access,
+    acts,
+    data,
+    explained,
+    life,
+    pictures,
+    prints,
+    timelapse,
+    words,
+)
 from watcher.page.door import Door
 from watcher.page.opened import FOLDER
 from watcher.trouble import BadStore, Trouble
@@ -53,7 +63,7 @@ def create_app(
     app.config[acts.HANDS] = hands
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     app.jinja_env.globals["cautions"] = words.CAUTIONS
-    for room in (prints, timelapse, pictures, data, life, acts):
+    for room in (prints, timelapse, pictures, data, life, acts, explained):
         app.register_blueprint(room.views)
     access.guard(app, door or Door())
     app.after_request(_add_headers)

@@ -16,7 +16,9 @@ from watcher.records import Array
 from watcher.scene.camera import Camera
 from watcher.scene.solid import Solid, same_rings
 
-RIM, FOOT, UPRIGHT = 0, 1, 2
+RIM, FOOT, UPRIGHT, LEDGE = 0, 1, 2, 3
+LEDGE_MM = 1.0
+"""A wall that begins above the bed must be so tall before its lower edge is watched."""
 
 
 @dataclass(frozen=True)
@@ -24,7 +26,7 @@ class Stations:
     """Places on the part's visible edges, where the picture is compared with the toolpath."""
 
     kind: npt.NDArray[np.int64]
-    """Shape (n,): RIM, FOOT or UPRIGHT."""
+    """Shape (n,): RIM, FOOT, UPRIGHT or LEDGE, the lower edge of what overhangs."""
     key: npt.NDArray[np.int64]
     """Shape (n,): the same number for the same edge of the part in every frame."""
     track: npt.NDArray[np.int64]
@@ -148,6 +150,24 @@ def stations_at(
                 np.zeros(len(f), dtype=bool),
             )
         )
+    ledge = tracks[solid.first[tracks] > solid.foot_index]
+    begin = solid.first[ledge]
+    bottom = solid.z_mm[begin - 1]
+    at = solid.path_mm[begin, ledge]
+    outward = np.column_stack([solid.tangent[ledge][:, 1], -solid.tangent[ledge][:, 0]])
+    tall = solid.z_mm[np.minimum(solid.last[ledge], layer)] - bottom
+    shows = (np.sum(outward * (eye[:2] - at), axis=1) > 0) & (tall >= LEDGE_MM)
+    f = ledge[shows]
+    parts.append(
+        (
+            np.full(len(f), LEDGE),
+            3 * count + f,
+            f,
+            np.column_stack([at[shows], bottom[shows]]),
+            np.column_stack([solid.tangent[f], np.zeros(len(f))]),
+            np.zeros(len(f), dtype=bool),
+        )
+    )
     upright = _uprights(solid, layer, eye)
     if len(upright[0]):
         u, level = upright

@@ -18,6 +18,9 @@ from watcher.records import Array, Toolpath
 from watcher.trouble import BadToolpath
 
 SPACING_MM = 1.2
+THIN_MM = 1.2
+"""Twice the area over the length of the outline: what is thinner is taken for support."""
+SLOPE_MM = 8.0
 FOLLOW_MM = 0.7
 """A wall that leans by more than this in one layer counts as ended."""
 
@@ -61,14 +64,14 @@ def _resample(ring: Array) -> tuple[Array, Array]:
     return np.concatenate(places), np.concatenate(tangents)
 
 
-def _nearest(points: Array, rings: tuple[Array, ...]) -> tuple[Array, Array]:
-    """Nearest place of the rings to each point, and its distance."""
+def _nearest(points: Array, rings: tuple[Array, ...]) -> tuple[Array, Array, Array]:
+    """Nearest place of the rings to each point, its distance and the ring's direction there."""
     starts = np.concatenate(rings)
     ends = np.concatenate([np.roll(r, -1, axis=0) for r in rings])
     step = ends - starts
     square = np.maximum(np.sum(step**2, axis=1), 1e-12)
     best = np.full(len(points), np.inf)
-    place = points.copy()
+    place, direction = points.copy(), np.zeros_like(points)
     block = max(1, 2_000_000 // max(1, len(points)))
     for at in range(0, len(starts), block):
         a, d, q = starts[at : at + block], step[at : at + block], square[at : at + block]
@@ -80,7 +83,8 @@ def _nearest(points: Array, rings: tuple[Array, ...]) -> tuple[Array, Array]:
         better = distance[row, choice] < best
         best = np.where(better, distance[row, choice], best)
         place[better] = near[row, choice][better]
-    return place, best
+        direction[better] = (d / np.sqrt(q)[:, None])[choice][better]
+    return place, best, direction
 
 
 def ring_area_mm2(rings: tuple[Array, ...]) -> float:
@@ -141,11 +145,13 @@ def solid_from_toolpath(toolpath: Toolpath) -> Solid:
             alive, where = alive[:0], where[:0]
             continue
         if len(alive):
-            place, distance = _nearest(where, rings)
+            place, distance, direction = _nearest(where, rings)
             keep = distance < FOLLOW_MM
             alive, where = alive[keep], place[keep]
-            for track in alive:
+            for track, along in zip(alive, direction[keep], strict=True):
                 last[track] = index
+                # Where a wall leans out, a place may come to lie on another side of the outline.
+                tangents[track] = along
         fresh, fresh_tangent = [], []
         for ring in rings:
             places, tangent = _resample(ring)
@@ -253,6 +259,21 @@ def _inside(point: Array, rings: tuple[Array, ...], margin_mm: float) -> bool:
     return value > -margin_mm
 
 
+def _thick(rings: tuple[Array, ...]) -> tuple[Array, ...]:
+    """Rings of the part itself: support is lines and lattice, and is meant to be torn off."""
+    kept = []
+    for ring in rings:
+        area = ring_area_mm2((ring,))
+        round_mm = float(np.hypot(*(np.roll(ring, -1, axis=0) - ring).T).sum())
+        if area >= 25.0 and 2 * area / round_mm > THIN_MM:
+            kept.append(ring)
+    return tuple(kept)
+
+
+def _apart_mm(corner: Corner, place: Array) -> float:
+    return float(np.hypot(corner.place_mm[0] - place[0], corner.place_mm[1] - place[1]))
+
+
 def corners_of(solid: Solid, toolpath: Toolpath, most: int = 24) -> list[Corner]:
     """Corners of the footprint, and corners of overhangs higher up.
 
@@ -261,30 +282,31 @@ def corners_of(solid: Solid, toolpath: Toolpath, most: int = 24) -> list[Corner]
     """
     corners: list[Corner] = []
     foot = solid.foot_index
-    for ring in solid.rings_mm[foot]:
-        if ring_area_mm2((ring,)) < 25.0:
-            continue
+    for ring in _thick(solid.rings_mm[foot]):
         for i, turn in outline_corners(ring):
             corners.append(Corner((float(ring[i, 0]), float(ring[i, 1]), 0.0), foot, False, turn))
+    above: list[Corner] = []
     for index in range(foot + 1, len(solid.z_mm)):
-        rings = solid.rings_mm[index]
-        if same_rings(rings, solid.rings_mm[index - 1]):
+        rings = _thick(solid.rings_mm[index])
+        if same_rings(rings, _thick(solid.rings_mm[index - 1])):
             continue
         below = int(np.searchsorted(solid.z_mm, solid.z_mm[index] - 3.0))
         below = min(max(below, foot), index - 1)
         for ring in rings:
-            if ring_area_mm2((ring,)) < 25.0:
-                continue
             for i, turn in outline_corners(ring):
                 place = ring[i]
-                if _inside(place, solid.rings_mm[below], 1.5):
+                if _inside(place, _thick(solid.rings_mm[below]), 1.5):
                     continue
-                if any(
-                    np.hypot(c.place_mm[0] - place[0], c.place_mm[1] - place[1]) < 6.0
-                    for c in corners
-                ):
+                if any(_apart_mm(c, place) < 6.0 for c in corners):
                     continue
                 z = float(solid.z_mm[index - 1])
-                corners.append(Corner((float(place[0]), float(place[1]), z), index, True, turn))
+                new = Corner((float(place[0]), float(place[1]), z), index, True, turn)
+                # A slope that leans out has its corner where it ends.
+                near = [k for k, c in enumerate(above) if _apart_mm(c, place) < SLOPE_MM]
+                if near:
+                    above[near[-1]] = new
+                else:
+                    above.append(new)
+    corners += above
     corners.sort(key=lambda c: (c.overhang, -c.sharpness_deg))
     return corners[:most]

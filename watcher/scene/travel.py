@@ -18,6 +18,9 @@ from watcher.scene.camera import Camera
 
 Grey = npt.NDArray[np.float32]
 
+ORB_PX = 32
+"""In a picture smaller than its patch of 31 px, ORB finds nothing or fails."""
+
 
 def local_contrast(grey: Grey, sigma_px: float = 6.0) -> npt.NDArray[np.uint8]:
     """The picture with light and shade taken out: shape (H, W), grey 128 where nothing stands out.
@@ -217,6 +220,8 @@ class Room:
 
     def _search(self, flat: npt.NDArray[np.uint8]) -> Array | None:
         """A knocked camera: find the room again by its features (ORB, Rublee et al. 2011)."""
+        if min(flat.shape) < ORB_PX:
+            return None
         orb = cv2.ORB.create(1200)
         a, da = orb.detectAndCompute(self._flat, None)
         b, db = orb.detectAndCompute(flat, None)

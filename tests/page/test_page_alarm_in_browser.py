@@ -3,9 +3,9 @@ of life, and while an advice to stop waits for an answer."""
 
 from __future__ import annotations
 
+import shutil
 import threading
 
-import artificial
 import pytest
 
 from watcher.alarms.concern import from_advice
@@ -23,9 +23,9 @@ HEARD = """() => {
 
 
 @pytest.fixture
-def data(tmp_path):
-    artificial.fill(tmp_path)
-    return tmp_path
+def data(folder, tmp_path):
+    """The made-up runs once more, to be changed."""
+    return shutil.copytree(folder, tmp_path / "kept")
 
 
 @pytest.fixture

@@ -34,7 +34,7 @@ GCODE = "G21\nG90\nM82\nG1 Z0.2 F600\nG0 X100 Y100 F6000\n" + "".join(
 
 # The supervisor with the judge of the tests, which reads the grey of flat pictures.
 PROGRAM = """
-import sys
+import os
 from watcher.cli import main
 import watcher.tend as tend
 from tend.shade import judge
@@ -45,7 +45,7 @@ class Supervisor(tend.Supervisor):
 
 if __name__ == "__main__":
     import watcher.cli
-    tend.HANGS_AFTER_S = 15.0
+    tend.HANGS_AFTER_S = float(os.environ.get("HANGS_AFTER_S", tend.HANGS_AFTER_S))
     watcher.cli.Supervisor = Supervisor
     main()
 """
@@ -75,14 +75,14 @@ class Workshop:
             )
         self.config.write_text(text)
 
-    def start(self, *more):
+    def start(self, *more, **environment):
         tests = Path(__file__).resolve().parents[1]
         self.process = subprocess.Popen(
             [
                 *(sys.executable, str(self.folder / "run.py"), "tend", str(self.config)),
                 *("--data", str(self.data), "--port", str(self.port), *more),
             ],
-            env={**os.environ, "PYTHONPATH": str(tests)},
+            env={**os.environ, "PYTHONPATH": str(tests), **environment},
             stdout=self.log.open("ab"),
             stderr=subprocess.STDOUT,
         )

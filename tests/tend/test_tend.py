@@ -62,7 +62,7 @@ def test_a_killed_watch_carries_its_run_on_even_with_a_configuration_broken_mean
 
 def test_a_watch_that_hangs_is_killed_and_started_again(workshop):
     workshop.write("left")
-    workshop.start()
+    workshop.start(HANGS_AFTER_S="8")
     workshop.keep_dropping("left", 2)
     (child,) = workshop.children()
     os.kill(child, signal.SIGSTOP)

@@ -233,10 +233,11 @@ class Store:
             self._insert("skipped", [{"run_id": run_id, "name": name, "why": why}])
 
     def end_run(self, run_id: int, ended_utc_s: float, how: Ending = "finished") -> None:
-        """Mark the run as ended in order."""
+        """Mark the run as ended in order; what a later process would have needed is let go."""
         with disk.told(self.folder), disk.one_transaction(self._db):
             self._db.execute(
-                "UPDATE runs SET ended_utc_s = ?, ending = ? WHERE id = ?",
+                """UPDATE runs SET ended_utc_s = ?, ending = ?, evidence = NULL,
+                   evidence_number = NULL WHERE id = ?""",
                 (ended_utc_s, how, run_id),
             )
         writer = self._writers.pop(run_id, None)
@@ -557,7 +558,9 @@ class Store:
         )
 
 
-_RUNS = """SELECT runs.*,
+# Without the evidence, which is megabytes.
+_RUNS = """SELECT runs.id, runs.name, source, started_utc_s, ended_utc_s, ending, setup, toolpath,
+        watch,
     (SELECT count(*) FROM frames WHERE run_id = runs.id) AS frame_count,
     (SELECT count(*) FROM skipped WHERE run_id = runs.id) AS skipped_count,
     (SELECT count(*) FROM moments WHERE run_id = runs.id) AS moment_count

@@ -488,6 +488,12 @@ class Hands:
                 raise Trouble(
                     "No way to stop this printer is configured.", "Stop it at the printer."
                 )
+            newest = store.book.newest_run(watch)
+            if run_id != newest:
+                # A page that was left open must not stop another print.
+                raise Trouble(
+                    f"Run {run_id} is over: {watch} is at run {newest} now.", "Stop that one."
+                )
             kept = attempt(store, run_id, BY_A_PERSON, stop, dry_run=self._dry_run)
             alive = any(sign.watch == watch and sign.fresh for sign in store.book.signs())
         if not kept.ok and not alive:

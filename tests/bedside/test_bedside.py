@@ -274,6 +274,17 @@ def test_a_person_stops_a_run(watch):
     assert len(got) == 1
 
 
+def test_only_the_run_that_the_printer_is_at_is_stopped(watch):
+    with sink() as (port, got):
+        watch.with_stop(Stop(HttpRequest("POST", f"http://127.0.0.1:{port}/stop")))
+        watch([20, 30])
+        watch([40, 50])
+        with pytest.raises(Trouble, match="at run 2 now"):
+            Hands(watch.config, watch.data).stop(1)
+        assert got == []
+        assert Hands(watch.config, watch.data).stop(2).ok
+
+
 def test_a_stop_that_is_not_configured_is_refused(watch):
     watch([20, 30])
     with pytest.raises(Trouble, match="at the printer"):

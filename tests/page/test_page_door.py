@@ -341,6 +341,17 @@ def test_a_run_without_a_way_to_stop_has_no_such_page(client, hands):
     assert "no way to stop" in client.get("/run/2/beside").get_data(as_text=True)
 
 
+def test_a_page_that_was_left_open_does_not_stop_another_print(folder, tmp_path, hands):
+    data = shutil.copytree(folder, tmp_path / "kept")
+    with Store.open(data, write=True) as store:
+        store._db.execute("UPDATE runs SET watch = 'left' WHERE id IN (1, 2)")
+    client = create_app(data, hands=hands).test_client()
+    form = {"csrf_token": token_of(client, "/alarms"), "sure": "yes"}
+    assert client.post("/run/1/stop", data=form).status_code == 404
+    assert client.post("/run/2/stop", data=form).status_code == 303
+    assert hands.stopped == [2]
+
+
 @pytest.mark.parametrize(
     ("minutes", "armed"),
     [

@@ -46,8 +46,11 @@ def _hands() -> Hands | None:
 
 
 def _stop_words(run: Run) -> str:
+    """How a run can be stopped; empty where it can't, or where its printer is at another run."""
     hands = _hands()
-    return hands.stop_words(run.watch) if hands is not None and run.watch else ""
+    if hands is None or not run.watch or store().book.newest_run(run.watch) != run.id:
+        return ""
+    return hands.stop_words(run.watch)
 
 
 def _writing() -> Store:

@@ -164,6 +164,11 @@ class Book:
         rows = self._rows("SELECT watch FROM runs WHERE id = ?", run_id)
         return str(rows[0]["watch"]) if rows else ""
 
+    def newest_run(self, watch: str) -> int | None:
+        """Id of the newest run of a watch: what its printer is doing now."""
+        (row,) = self._rows("SELECT max(id) AS id FROM runs WHERE watch = ?", watch)
+        return None if row["id"] is None else int(row["id"])
+
     def begin_stop(self, run_id: int, who: str, action: str, dry: bool) -> int:
         """Keep an attempt before it is made; returns its id."""
         with disk.told(self._folder), disk.one_transaction(self._db):

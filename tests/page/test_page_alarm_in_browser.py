@@ -65,11 +65,11 @@ def later(page, seconds):
 def test_it_is_quiet_while_all_is_well_and_asks_for_leave_to_sound(page, data, served):
     sign(data)
     page.goto(served.url)
-    page.wait_for_function("document.documentElement.dataset.alarm")
+    page.locator("html[data-alarm]").wait_for(state="attached")
     assert alarm(page) == "quiet"
     assert page.get_by_role("button", name="Let this page sound").is_visible()
     page.get_by_role("button", name="Let this page sound").click()
-    page.wait_for_function("document.getElementById('life').hidden")
+    page.locator("#life").wait_for(state="hidden")
     assert page.evaluate("window.tones") == 0
 
 
@@ -101,7 +101,7 @@ def test_it_sounds_when_a_watch_gives_no_sign_of_life(page, data, served, monkey
 def test_it_sounds_when_a_watch_is_hindered(page, data, served):
     sign(data, trouble="No usable picture has come for 2 min.")
     page.goto(served.url)
-    page.wait_for_function("document.documentElement.dataset.alarm === 'loud'")
+    page.locator("html[data-alarm=loud]").wait_for(state="attached")
     assert "No usable picture" in page.locator("#life-words").inner_text()
 
 
@@ -112,7 +112,7 @@ def test_an_advice_to_stop_sounds_until_somebody_says_it_was_heard(page, data, s
         advice = store.run(1).advice
     sign(data, run_id=1)
     page.goto(f"{served.url}run/1/beside")
-    page.wait_for_function("document.documentElement.dataset.alarm === 'loud'")
+    page.locator("html[data-alarm=loud]").wait_for(state="attached")
     assert "lifted" in page.locator("#life-words").inner_text()
     with Store.open(data, write=True) as store:
         store.book.note_alarm(
@@ -125,12 +125,12 @@ def test_an_advice_to_stop_sounds_until_somebody_says_it_was_heard(page, data, s
             answer_before=None,
         )
     page.get_by_role("button", name="I have heard it").click()
-    page.wait_for_function("document.documentElement.dataset.alarm === 'quiet'")
+    page.locator("html[data-alarm=quiet]").wait_for(state="attached")
     assert page.get_by_text("Answered: it is not repeated.").is_visible()
 
 
 def test_without_a_watch_the_page_asks_for_nothing(page, served):
     page.goto(served.url)
-    page.wait_for_function("document.documentElement.dataset.alarm")
+    page.locator("html[data-alarm]").wait_for(state="attached")
     assert alarm(page) == "quiet"
     assert not page.locator("#life").is_visible()

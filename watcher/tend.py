@@ -41,6 +41,7 @@ CARRY_ON_WITHIN_S = 1800.0
 SUMMARY_EVERY_S = 3600.0
 SETTLED_S = 600.0
 """A watch that lived so long is started again without a pause when it dies."""
+SHORT_LIFE_S = 60.0
 HANGS_AFTER_S = 3 * SIGN_PATIENCE_S
 STARTS_WITHIN_S = 300.0
 """Long, for a toolpath of a hundred megabytes is read before the first turn."""
@@ -336,6 +337,8 @@ class _Watched:
     started_s: float = 0.0
     due_s: float = 0.0
     deaths: int = 0
+    short_lives: int = 0
+    """How many of its last lives, one after the other, were short."""
     finished: bool = False
     last: str = ""
     pauses: Iterator[float] = field(default_factory=pauses_s)
@@ -365,22 +368,12 @@ class Supervisor:
         ]
         self._rounds = Rounds(config.alarms.manners)
         self._services = Services.read(config.alarms.services)
-        self._ended = threading.Event()
-
-    @property
-    def processes(self) -> dict[str, int | None]:
-        """Process ids by printer."""
-        return {w.printer.name: w.process.pid if w.process else None for w in self._watches}
-
-    def end(self) -> None:
-        """Let ``run`` return soon; may be called from another thread."""
-        self._ended.set()
 
     def run(self) -> None:
         """Supervise until every watch has ended in order, or the user interrupts."""
         sign = signal.SIGINT
         try:
-            while not self._ended.is_set() and not all(w.finished for w in self._watches):
+            while not all(watch.finished for watch in self._watches):
                 self._turn()
         except (KeyboardInterrupt, SystemExit) as how:
             sign = signal.SIGTERM if isinstance(how, SystemExit) else signal.SIGINT
@@ -424,8 +417,10 @@ class Supervisor:
         if status == 0:
             watch.finished = True
             return
+        lived_s = time.monotonic() - watch.started_s
         watch.deaths += 1
-        if time.monotonic() - watch.started_s >= SETTLED_S:
+        watch.short_lives = watch.short_lives + 1 if lived_s < SHORT_LIFE_S else 0
+        if lived_s >= SETTLED_S:
             watch.pauses = pauses_s()
         pause_s = next(watch.pauses)
         watch.due_s = time.monotonic() + pause_s
@@ -446,15 +441,14 @@ class Supervisor:
         for watch in self._watches:
             lived_s = now_s - watch.started_s
             lives = watch.process is not None and watch.pulse.value >= watch.started_s
-            if watch.finished or (lives and now_s - watch.pulse.value <= SIGN_PATIENCE_S):
-                continue
             quiet_s = now_s - max(watch.pulse.value, watch.started_s)
             if watch.process is not None and quiet_s > (
                 HANGS_AFTER_S if lives else STARTS_WITHIN_S
             ):
                 log.error("The watch of %s hangs and is killed.", watch.printer.name)
                 watch.process.kill()
-            if watch.deaths and (watch.process is None or lived_s > SIGN_PATIENCE_S):
+            # One that is up again at once is worth a line in the log, not a night's sleep.
+            if watch.short_lives >= 2 and not watch.finished and lived_s < SHORT_LIFE_S:
                 concerns.append(
                     Concern(
                         watch.printer.name,

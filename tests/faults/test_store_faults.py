@@ -14,6 +14,7 @@ from stand_ins import ShadeJudge, picture
 from watcher.alarms import Delivery
 from watcher.bedside import Hands
 from watcher.config import Stop
+from watcher.page import create_app
 from watcher.records import Frame
 from watcher.run import Label
 from watcher.sources.clock import NightClock
@@ -74,6 +75,9 @@ def test_a_full_disk_thins_old_pictures_and_never_the_flagged(small_disk, told, 
         # Only pictures went: what was measured in them is there.
         gone = next(n for n in range(60) if n not in left)
         assert store.readings(run.id, gone)
+        thinned = store.thinned(run.id)
+    told_on_page = create_app(small_disk / "kept").test_client().get(f"/run/{run.id}/beside")
+    assert f"{thinned} old pictures were deleted" in told_on_page.get_data(as_text=True)
     assert "STOP THE PRINT: left" in [m.title for m in told.messages]
 
 

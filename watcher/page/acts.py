@@ -79,6 +79,7 @@ def beside(run_id: int) -> str:
         sentence=words.beside_level(run.advice) if run.advice else "",
         told=sorted([*alarms, *stops], key=lambda one: one.utc_s),
         moment=words.moment,
+        thinned=store().thinned(run_id),
         stop_words=_stop_words(run),
         armed_min=book.armed_min(run_id),
         answered=run.advice is not None and is_answered(store(), run_id, run.advice),

@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 from watcher.night import Night
+from watcher.records import Frame
 from watcher.run import Label, catch_up
 from watcher.settings import read_setup
 from watcher.sources.clock import NightClock
@@ -91,8 +92,14 @@ def test_a_killed_night_comes_to_what_an_unbroken_one_comes_to(tmp_path, materia
 
 def test_without_a_kept_state_the_pictures_are_seen_again(tmp_path, material):
     setup, toolpath = material
-    whole = watched(tmp_path, material, (0, 8, False))
-    judge = Night(setup, toolpath)
+    watched(tmp_path, material, (0, 8, False))
+    again, unbroken = Night(setup, toolpath), Night(setup, toolpath)
     with Store.open(tmp_path, write=True) as store:
-        assert catch_up(store, 1, judge, -1) == 8
-    assert judge._advice == whole[0].advice
+        assert catch_up(store, 1, again, -1) == 8
+    taken = islice(NightFolder(NIGHT, setup.frame_size).pictures(), 9)
+    frames = [Frame(i, t.name, t.elapsed_s, t.bgr, t.utc_s) for i, t in enumerate(taken)]
+    for frame in frames[:8]:
+        unbroken.see(frame)
+    one, other = again.see(frames[8]), unbroken.see(frames[8])
+    assert one.readings == other.readings
+    assert one.advice == other.advice

@@ -147,27 +147,34 @@ class Store:
         facts = _facts(toolpath)
         with disk.told(self.folder):
             # The pictures' folder and the writer's lock are there before the run is seen.
-            with disk.one_transaction(self._db):
-                self._insert(
-                    "runs",
-                    [
-                        {
-                            "name": name,
-                            "source": source,
-                            "started_utc_s": started_utc_s,
-                            "setup": json.dumps(asdict(setup)),
-                            "toolpath": None if facts is None else json.dumps(asdict(facts)),
-                            "boot": machine.boot_id(),
-                            "began_s": machine.monotonic_s() - elapsed_s,
-                            "watch": watch,
-                        }
-                    ],
-                )
-                run_id = int(self._db.execute("SELECT last_insert_rowid()").fetchone()[0])
-                plan = _plan_row(toolpath, weights or Weights())
-                self._insert("plans", [{"run_id": run_id} | plan])
-                self._frames_folder(run_id).mkdir(parents=True, exist_ok=True)
-                writer = Writer(self._run_folder(run_id))
+            writer: Writer | None = None
+            try:
+                with disk.one_transaction(self._db):
+                    self._insert(
+                        "runs",
+                        [
+                            {
+                                "name": name,
+                                "source": source,
+                                "started_utc_s": started_utc_s,
+                                "setup": json.dumps(asdict(setup)),
+                                "toolpath": None if facts is None else json.dumps(asdict(facts)),
+                                "boot": machine.boot_id(),
+                                "began_s": machine.monotonic_s() - elapsed_s,
+                                "watch": watch,
+                            }
+                        ],
+                    )
+                    run_id = int(self._db.execute("SELECT last_insert_rowid()").fetchone()[0])
+                    plan = _plan_row(toolpath, weights or Weights())
+                    self._insert("plans", [{"run_id": run_id} | plan])
+                    self._frames_folder(run_id).mkdir(parents=True, exist_ok=True)
+                    writer = Writer(self._run_folder(run_id))
+            except BaseException:
+                # The disk may be full only when all of it is written.
+                if writer is not None:
+                    writer.close()
+                raise
             self._writers[run_id] = writer
         return run_id
 

@@ -602,9 +602,7 @@ class Look:
             if drift.clear(LOOSE_MM):
                 state.shift_mm, state.turn_deg = drift.level[:2].copy(), float(drift.level[2])
                 self.loose = True
-            readings.append(
-                Reading("detached", "part", where, drift.size_mm, drift.sigma_mm, "mm")
-            )
+            readings.append(Reading("detached", "part", where, drift.size_mm, drift.sigma_mm, "mm"))
         if step is None or step.agreement < LEAST_AGREEMENT:
             readings.append(Reading("layer-step", "upper layers", where, None, None, "mm", why))
             return readings

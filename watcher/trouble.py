@@ -28,3 +28,7 @@ class BadSource(Trouble):
 
 class BadStore(Trouble):
     """The data folder can't be opened, read or written."""
+
+
+class BadFacts(Trouble):
+    """What a person says about spool, material, drying or a run can't be used."""

@@ -15,17 +15,35 @@ from watcher.store.kept import (
     State,
     ToolpathFacts,
 )
+from watcher.store.ledger import (
+    Condition,
+    Job,
+    Ledger,
+    Outcome,
+    Spool,
+    SpoolEvent,
+    Unread,
+    What,
+)
 from watcher.store.store import Store
 
 __all__ = [
     "AdviceFrom",
+    "Condition",
     "Ending",
+    "Job",
     "KeptFrame",
     "KeptMoment",
+    "Ledger",
+    "Outcome",
     "Run",
     "Series",
     "Skipped",
+    "Spool",
+    "SpoolEvent",
     "State",
     "Store",
     "ToolpathFacts",
+    "Unread",
+    "What",
 ]

@@ -39,6 +39,7 @@ from watcher.store.kept import (
     State,
     ToolpathFacts,
 )
+from watcher.store.ledger import Ledger
 from watcher.store.writer import Writer, writer_lives
 from watcher.trouble import BadStore
 
@@ -57,6 +58,8 @@ class Store:
         self._db = db
         self._writers: dict[int, Writer] = {}
         self._last_advice: dict[int, Advice] = {}
+        self.ledger = Ledger(folder, db)
+        """Spools, settings, outcomes and conditions."""
 
     @classmethod
     def open(cls, folder: Path, *, write: bool) -> Self:

@@ -3,6 +3,7 @@
 from watcher.toolpath.filament import filament_mass_g, filament_volume_mm3
 from watcher.toolpath.gcode import Moves, arc_points, read_moves
 from watcher.toolpath.read import read_toolpath
+from watcher.toolpath.settings import read_settings
 from watcher.toolpath.timing import layer_at, move_durations
 
 __all__ = [
@@ -13,5 +14,6 @@ __all__ = [
     "layer_at",
     "move_durations",
     "read_moves",
+    "read_settings",
     "read_toolpath",
 ]

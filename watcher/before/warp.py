@@ -27,9 +27,13 @@ AT_LAYER = 10
 ROOM_C = 25.0
 """Surroundings of an open machine, where no chamber temperature is known."""
 SHARP_DEG = 60.0
-REACH_MM = 2.0
+REACH_MM = 3.0
 """A corner is sharp where the outline turns by ``SHARP_DEG`` within ``REACH_MM`` to both sides: a
-radius below about 4 mm."""
+radius below about 3 mm."""
+
+
+BRIM_STEP_MM = 0.25
+WIDEST_BRIM_MM = 25.0
 
 
 @dataclass(frozen=True)
@@ -81,9 +85,8 @@ def footprint(toolpath: Toolpath) -> Footprint:
     outer = [ring for ring in foot.rings_mm if len(ring) > 2 and _area(ring) > 0]
     spans = [_span(ring) for ring in outer]
     brim = 0.0
-    if at and spans:
-        first = max((_span(r) for r in toolpath.layers[0].rings_mm if _area(r) > 0), default=0.0)
-        brim = max(0.0, (first - max(spans)) / 2)
+    if at and outer:
+        brim = _brim_mm(max(outer, key=_area), toolpath.layers[0].rings_mm)
     heights = sorted(layer.height_mm for layer in toolpath.layers)
     return Footprint(
         span_mm=max(spans, default=0.0),
@@ -202,6 +205,35 @@ def to_try(
         )
     )
     return tuple(found)
+
+
+def _brim_mm(part: Array, bottom: tuple[Array, ...]) -> float:
+    """How far the first layer goes on without a gap from the part's outline outwards; a skirt,
+    which stands apart, is none. The median over the outline, up to ``WIDEST_BRIM_MM``."""
+    way = np.roll(part, -1, axis=0) - part
+    length = np.maximum(np.hypot(*way.T), 1e-9)
+    middle = part + way / 2
+    outward = np.column_stack([way[:, 1], -way[:, 0]]) / length[:, None]
+    reached = []
+    for place, normal in zip(middle, outward, strict=True):
+        far = BRIM_STEP_MM
+        while far <= WIDEST_BRIM_MM and _covered(place + far * normal, bottom):
+            far += BRIM_STEP_MM
+        reached.append(far - BRIM_STEP_MM)
+    order = np.argsort(reached)
+    sums = np.cumsum(length[order])
+    return float(np.asarray(reached)[order][np.searchsorted(sums, sums[-1] / 2)])
+
+
+def _covered(point: Array, rings: tuple[Array, ...]) -> bool:
+    """Whether the rings, holes taken off, have material at a point."""
+    at = (float(point[0]), float(point[1]))
+    inside = sum(
+        cv2.pointPolygonTest(np.asarray(ring, np.float32).reshape(-1, 1, 2), at, False) > 0
+        for ring in rings
+        if len(ring) > 2
+    )
+    return inside % 2 == 1
 
 
 def _area(ring: Array) -> float:

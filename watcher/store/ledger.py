@@ -93,6 +93,8 @@ class Unread:
     source: str
     text: str
     why: str
+    times: int = 1
+    """How often the same text came."""
 
 
 class Ledger:
@@ -217,8 +219,14 @@ class Ledger:
         return new
 
     def keep_unread(self, unread: Unread) -> None:
-        """Keep what could not be read, so that nothing is lost."""
-        self._insert("unread_conditions", asdict(unread))
+        """Keep what could not be read, so that nothing is lost; the same text is counted."""
+        with disk.told(self._folder), disk.one_transaction(self._db):
+            self._db.execute(
+                """INSERT INTO unread_conditions (came_utc_s, source, text, why)
+                   VALUES (?, ?, ?, ?)
+                   ON CONFLICT (source, text) DO UPDATE SET times = times + 1""",
+                (unread.came_utc_s, unread.source, unread.text, unread.why),
+            )
 
     def conditions(self, since_utc_s: float, until_utc_s: float) -> list[Condition]:
         """Readings between two times, in order of measurement."""
@@ -249,7 +257,7 @@ class Ledger:
     def unread(self) -> list[Unread]:
         """What could not be read, in the order in which it came."""
         return [
-            Unread(r["came_utc_s"], r["source"], r["text"], r["why"])
+            Unread(r["came_utc_s"], r["source"], r["text"], r["why"], r["times"])
             for r in self._rows("SELECT * FROM unread_conditions ORDER BY id")
         ]
 

@@ -168,7 +168,9 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
             came_utc_s REAL NOT NULL,
             source TEXT NOT NULL,
             text TEXT NOT NULL,
-            why TEXT NOT NULL
+            why TEXT NOT NULL,
+            times INTEGER NOT NULL DEFAULT 1,
+            UNIQUE (source, text)
         )""",
     ),
 )

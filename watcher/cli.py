@@ -11,16 +11,15 @@ import tempfile
 import threading
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from functools import partial
 from importlib.resources import files
 from pathlib import Path
 from types import FrameType
-from typing import IO, Any, TypeVar
+from typing import IO, Any
 
 import click
-import platformdirs
 
 from watcher.account import Account
+from watcher.desk import COMMANDS
 from watcher.page import create_app, in_words, listen
 from watcher.page.words import CAUTIONS, duration
 from watcher.records import Advice, Frame, Seen, Setup, Toolpath
@@ -32,17 +31,14 @@ from watcher.sources.clock import Clock, NightClock
 from watcher.sources.night import frame_names
 from watcher.sources.taken import Missed, Source
 from watcher.store import Store
-from watcher.toolpath import read_toolpath
-from watcher.trouble import BadNight, BadToolpath, Trouble
+from watcher.trouble import BadNight, Trouble
+from watcher.typed import Command, settings_of
+from watcher.typed import data_option as _data_option
+from watcher.typed import load_toolpath as _load_toolpath
 
 LOOPBACK = ("127.0.0.1", "::1")
 PORT = 8537
-CHUNK = 2**20
 REPORT_EVERY = 100
-SLOW_READ = 4 * CHUNK
-"""A toolpath larger than this takes long enough to show progress."""
-
-Command = TypeVar("Command", bound=Callable[..., Any])
 
 
 class Refusal(click.ClickException):
@@ -101,16 +97,6 @@ def main(ctx: click.Context) -> None:
     whether a printer may run unattended.
     """
     ctx.ensure_object(Equipment)
-
-
-def _data_option(command: Command) -> Command:
-    return click.option(
-        "--data",
-        metavar="DIR",
-        type=click.Path(path_type=Path),
-        default=lambda: platformdirs.user_data_path("watcher", appauthor=False),
-        help="Folder that keeps the runs; without it, this user's data folder.",
-    )(command)
 
 
 def _page_options(command: Command) -> Command:
@@ -224,7 +210,7 @@ def watch(
     clock = equipment.make_clock()
     pictures = open_live(source, setup.frame_size, interval, clock)
     name = toolpath_file.stem if toolpath_file else "watch"
-    label = Label(name, _shown(source), setup, toolpath)
+    label = Label(name, _shown(source), setup, toolpath, settings=settings_of(toolpath_file))
     account = Account()
     with (
         contextlib.closing(pictures),
@@ -396,7 +382,13 @@ def _replay(
             pictures,
             judge,
             store,
-            Label(path.resolve().stem, str(path), setup, toolpath),
+            Label(
+                path.resolve().stem,
+                str(path),
+                setup,
+                toolpath,
+                settings=settings_of(beside.toolpath),
+            ),
             clock=equipment.make_clock(),
             listeners=[account, bar],
         )
@@ -477,25 +469,6 @@ def _gcode_of(night: Path) -> Path | None:
     return path if path.is_file() else None
 
 
-def _load_toolpath(path: Path) -> Toolpath:
-    try:
-        size = path.stat().st_size
-        with path.open("rb") as file:
-            chunks = iter(partial(file.read, CHUNK), b"")
-            if size < SLOW_READ:
-                return read_toolpath(chunks)
-            with click.progressbar(
-                length=size, label="Reading the toolpath", file=sys.stderr
-            ) as bar:
-                return read_toolpath(chunks, progress=lambda done: bar.update(done - bar.pos))
-    except FileNotFoundError:
-        raise BadToolpath(f"There is no G-code file {path}.", "Check --toolpath.") from None
-    except OSError as error:
-        raise BadToolpath(f"{path} can't be read ({error.strerror}).", "Check it.") from None
-    except BadToolpath as trouble:
-        raise BadToolpath(f"{path.name}: {trouble}") from trouble
-
-
 def _check_writable(path: Path) -> None:
     """Say at the start of a long replay, not at its end, that its result can't be written."""
     if path.is_dir() or not path.parent.is_dir() or not os.access(path.parent, os.W_OK):
@@ -555,3 +528,7 @@ def _until_interrupted() -> None:
     with _terminated_as_interrupted(), contextlib.suppress(KeyboardInterrupt):
         threading.Event().wait()
     click.echo()
+
+
+for _command in COMMANDS:
+    main.add_command(_command)

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, field
 from typing import Protocol
 
+from watcher.before import footprint
 from watcher.records import Frame, Seen, Setup, Toolpath
 from watcher.sources.clock import Clock
 from watcher.sources.taken import Missed, Source, Taken
@@ -42,6 +43,8 @@ class Label:
     """For people; without secrets."""
     setup: Setup
     toolpath: Toolpath | None
+    settings: Mapping[str, str] = field(default_factory=dict)
+    """``key = value`` comments of the G-code."""
 
 
 @dataclass(frozen=True)
@@ -142,6 +145,10 @@ class _Run:
             label = self._label
             self._run_id = self._store.start_run(
                 label.name, label.setup, label.source, label.toolpath, self._clock.utc_s()
+            )
+            foot = None if label.toolpath is None else footprint(label.toolpath)
+            self._store.ledger.keep_job(
+                self._run_id, settings=label.settings, facts=asdict(foot) if foot else {}
             )
             for missed in self._early:
                 self._store.skip_frame(self._run_id, missed.name, missed.reason)

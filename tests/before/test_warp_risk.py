@@ -141,8 +141,8 @@ DATA = Path(__file__).resolve().parents[1] / "toolpath" / "data"
 @pytest.mark.parametrize(
     ("program", "brim"),
     [
-        # Its outermost line runs at X 81.807, the part's at X 85.228; both of one width.
-        ("settings_brim_1_75.gcode", 3.42),
+        # Its outermost line runs at X 81.807, the part's at X 85.275.
+        ("settings_brim_1_75.gcode", 3.47),
         # A skirt stands apart and holds nothing.
         ("settings_skirt_2_85.gcode", 0.0),
     ],

@@ -9,10 +9,11 @@ PACKAGE = HOUSE / "watcher"
 # From the top down: a room may import rooms on lower lines, never one on its own line.
 FLOORS = (
     ("cli",),
-    ("account",),
+    ("account", "desk"),
+    ("typed",),
     ("page", "night", "run", "rejudge"),
     ("look",),
-    ("before", "after"),
+    ("before", "after", "conditions"),
     (
         "sources",
         "store",

@@ -125,6 +125,12 @@ def counted(
     return Stock(left, whole * share, left * per, "counted down")
 
 
+def after_use(stock: Stock, used_mm: float, per_mm_grams: float) -> Stock:
+    """What is left of a weighed spool after more was printed from it; never below zero."""
+    left = max(0.0, stock.length_mm - used_mm)
+    return Stock(left, stock.sigma_mm, left * per_mm_grams, stock.how)
+
+
 def start_mm(toolpath: Toolpath) -> float:
     """Filament that is pushed but lies in no layer: purge and prime before the first one."""
     return max(0.0, toolpath.filament_mm - sum(layer.filament_mm for layer in toolpath.layers))

@@ -201,6 +201,17 @@ class Ledger:
             return {}
         return {k: v for k, v in json.loads(rows[0]["notes"]).items() if v is not None}
 
+    # Lists before a print
+
+    def keep_sheet(self, made_utc_s: float, sheet: Mapping[str, Any]) -> None:
+        """Keep a list, ready to be shown."""
+        self._insert("sheets", {"made_utc_s": made_utc_s, "sheet": json.dumps(dict(sheet))})
+
+    def newest_sheet(self) -> tuple[float, dict[str, Any]] | None:
+        """When the newest list was made, in UTC seconds, and the list."""
+        rows = self._rows("SELECT * FROM sheets ORDER BY id DESC LIMIT 1")
+        return (rows[0]["made_utc_s"], json.loads(rows[0]["sheet"])) if rows else None
+
     # Conditions
 
     def keep_conditions(self, readings: Iterable[Condition], came_utc_s: float) -> int:

@@ -172,6 +172,11 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
             times INTEGER NOT NULL DEFAULT 1,
             UNIQUE (source, text)
         )""",
+        """CREATE TABLE sheets (
+            id INTEGER PRIMARY KEY AUTOINCREMENT,
+            made_utc_s REAL NOT NULL,
+            sheet TEXT NOT NULL
+        )""",
     ),
 )
 

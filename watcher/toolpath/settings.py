@@ -10,6 +10,7 @@ LONGEST_VALUE = 2000
 # Blanks round the sign keep encoded pictures, which may hold and end in one, apart.
 _LINE = re.compile(r"^[ \t]*;[ \t]*([^\W\d_][\w .,()/%\[\]-]{0,80}?)[ \t]+=[ \t](.*)$")
 _OPEN_END = re.compile(r"^[ \t]*;[ \t]*([^\W\d_][\w .,()/%\[\]-]{0,80}?)[ \t]+=$")
+_BED = re.compile(r"^\s*M1[49]0\s+(?:[A-Z]\S*\s+)*?[SR](\d+(?:\.\d+)?)")
 
 
 def read_settings(lines: Iterable[str | bytes]) -> dict[str, str]:
@@ -31,4 +32,16 @@ def read_settings(lines: Iterable[str | bytes]) -> dict[str, str]:
             continue
         value = match[2].strip() if match.re is _LINE else ""
         found[key] = value[:LONGEST_VALUE]
+    return found
+
+
+def bed_temperature_c(lines: Iterable[str | bytes]) -> float | None:
+    """The highest temperature that the program sets the bed to (``M140``, ``M190``: common
+    practice, no source); ``None`` where it sets none."""
+    found: float | None = None
+    for raw in lines:
+        line = raw.decode("latin-1") if isinstance(raw, bytes) else raw
+        match = _BED.match(line)
+        if match and float(match[1]) > (found or 0.0):
+            found = float(match[1])
     return found

@@ -1,0 +1,9 @@
+"""Commands around a print: before it starts, what is kept of it, and what is learnt from it."""
+
+import click
+
+from watcher.desk.before import before
+from watcher.desk.runs import compare, cost, note
+from watcher.desk.spools import spool
+
+COMMANDS: tuple[click.Command, ...] = (before, spool, note, compare, cost)

@@ -104,7 +104,7 @@ def _filament(known: Known, pace: float) -> Item:
         price_per_kg=spool.price_per_kg,
         pace=pace,
     )
-    cost = "" if found.cost is None else f", {found.cost:.2f} of money"
+    cost = "" if found.cost is None else f", which cost {found.cost:.2f}"
     purge = f", of it {found.start_mm:.0f} mm before the first layer" if found.start_mm > 1 else ""
     need = f"It takes {found.need_mm / 1000:.1f} m ({found.mass_g:.0f} g{cost}){purge}."
     have = (
@@ -234,12 +234,13 @@ def _warp(known: Known) -> Item:
     index = index_mm(foot, known.material, chamber)
     glass = known.material.glass_c
     facts = (
-        f"Longest span {foot.span_mm:.0f} mm, {foot.sharp_corners} sharp corners, {foot.layers} "
+        f"Longest span {foot.span_mm:.0f} mm, {foot.sharp_corners} sharp "
+        f"{'corner' if foot.sharp_corners == 1 else 'corners'}, {foot.layers} "
         f"layers of {foot.layer_mm:.2f} mm, brim {foot.brim_mm:.0f} mm.",
         f"Shrinkage {known.material.expansion_per_k.middle * 1e6:.0f} µm/(m K) "
         f"({known.material.expansion_per_k.source}), glass transition {glass.middle:.0f} °C "
         f"({glass.source}), chamber {chamber:.0f} °C"
-        + (" (taken; not measured)" if known.chamber_c is None else "")
+        + (" (assumed, not measured)" if known.chamber_c is None else "")
         + (f", bed {known.bed_c:.0f} °C." if known.bed_c is not None else "."),
     )
     tries = tuple(

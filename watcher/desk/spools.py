@@ -83,6 +83,27 @@ def spool_add(
     click.echo(f"{name}: {kind.name}, {diameter} mm.")
 
 
+@spool.command("set")
+@click.argument("name")
+@click.option("--empty", metavar="G", type=click.FloatRange(min=0), help="Grams of it when empty.")
+@click.option("--price", metavar="PER_KG", type=click.FloatRange(min=0), help="Price of a kg.")
+@click.option("--sealed/--open", default=None, help="How it is kept.")
+@data_option
+def spool_set(
+    name: str, empty: float | None, price: float | None, sealed: bool | None, data: Path
+) -> None:
+    """Correct what is written down of a spool.
+
+    \b
+    Example:
+      watcher spool set black --empty 212
+    """
+    with Store.open(data, write=True) as store:
+        known = store.ledger.spool(name)
+        store.ledger.change_spool(known.id, empty_g=empty, price_per_kg=price, sealed=sealed)
+    click.echo(f"{name}: corrected.")
+
+
 @spool.command("weigh")
 @click.argument("name")
 @click.argument("grams", type=click.FloatRange(min=0))

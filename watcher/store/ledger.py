@@ -118,6 +118,13 @@ class Ledger:
         row["sealed"] = int(spool.sealed)
         return self._insert("spools", row)
 
+    def change_spool(self, spool_id: int, **changes: float | bool | None) -> None:
+        """Change fields of a spool, those that are not ``None``."""
+        row = {name: value for name, value in changes.items() if value is not None}
+        if row:
+            with disk.told(self._folder), disk.one_transaction(self._db):
+                self._db.table("spools").update(spool_id, row)
+
     def spools(self) -> list[Spool]:
         """All spools, by name."""
         return [

@@ -7,6 +7,7 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import Any
 
+from watcher.advice.sentence import NO_TOOLPATH, OFF
 from watcher.page.words import CAUTIONS, duration, fault, how_sure
 from watcher.records import Advice, FaultKind, Frame, Moment, Reading, Seen
 from watcher.sources.taken import Missed
@@ -47,6 +48,7 @@ class Account:
         self.unregistered: Counter[str] = Counter()
         self._watched: dict[tuple[FaultKind, str], _Watched] = {}
         self._lifts: list[dict[str, Any]] = []
+        self._no_toolpath = False
 
     def heard_frame(self, frame: Frame, seen: Seen) -> None:
         self.frames += 1
@@ -58,6 +60,7 @@ class Account:
         if not seen.view.registered:
             self.unregistered[seen.view.reason] += 1
         for reading in seen.readings:
+            self._no_toolpath |= reading.unseen == NO_TOOLPATH
             watched = self._watched.setdefault((reading.kind, reading.place), _Watched())
             if reading.value is None:
                 watched.unseen += 1
@@ -76,7 +79,8 @@ class Account:
             self.missed_names.append(missed.name)
 
     def record(self) -> dict[str, Any]:
-        """The night as plain JSON: ``stop``, ``moments`` and, for every frame, layer and lifts."""
+        """The night as plain JSON: ``stop``, ``moments``, what was ``off`` and, for every frame,
+        layer and lifts."""
         stop = None
         if self.stop is not None:
             name, elapsed_s, advice = self.stop
@@ -100,6 +104,7 @@ class Account:
                 }
                 for moment in self.moments
             ],
+            "off": [OFF] if self._no_toolpath else [],
             "frames": self._lifts,
         }
 
@@ -107,6 +112,7 @@ class Account:
         """The night in plain words, a line each: what was found, when, how sure, what was not
         seen, and the cautions."""
         lines = [f"{_count(self.frames, 'picture')} looked at, over {duration(self.last_s)}."]
+        lines += [OFF] if self._no_toolpath else []
         lines += self._missed_words()
         lines += self._found_words()
         if self.moments:

@@ -304,8 +304,119 @@ def replay(
         click.echo(f"The replay was ended early, so {json_file} was not written.", err=True)
     elif json_file is not None:
         text = json.dumps(account.record(), indent=1, allow_nan=False)
-        _write_whole(json_file, text + "\n")
+        _write_whole(json_file, f"{text}\n".encode())
         click.echo(f"Written to {json_file}.")
+
+
+@main.command(name="draw")
+@click.argument("night", metavar="NIGHT_OR_RUN")
+@click.argument("frame", metavar="FRAME")
+@click.option(
+    "--out",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    required=True,
+    help="The picture to write: .png, .jpg or .webp.",
+)
+@click.option("--close", is_flag=True, help="Only the part and what lies around it, enlarged.")
+@click.option(
+    "--setup",
+    "setup_file",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="The setup.json; without it, the night's or the run's own.",
+)
+@click.option(
+    "--toolpath",
+    "toolpath_file",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="The G-code that was printed; a kept run needs it, a night has its own.",
+)
+@_data_option
+def draw_command(
+    *,
+    night: str,
+    frame: str,
+    out: Path,
+    close: bool,
+    setup_file: Path | None,
+    toolpath_file: Path | None,
+    data: Path,
+) -> None:
+    """Draw over one picture of a night what was measured in it.
+
+    The outline that the toolpath expects, the edges as they were measured with their displacement
+    enlarged, the lift of every corner with its error, strands, and what is hidden. The pictures
+    before it are looked at again. NIGHT_OR_RUN is a recorded night's folder or the number of a kept
+    run; FRAME is the picture's file name, or its number counted from 0.
+
+    \b
+    Examples:
+      watcher draw nights/monday 00045.jpg --out lift.png
+      watcher draw 3 120 --toolpath part.gcode --close --out lift.png
+    """
+    from watcher.night import Night  # noqa: PLC0415
+    from watcher.pictured import SUFFIXES, KeptPictures, as_file, draw_frame  # noqa: PLC0415
+
+    if out.suffix.lower() not in SUFFIXES:
+        raise BadNight(f"{out} is no kind of picture.", f"End its name in {' or '.join(SUFFIXES)}.")
+    _check_writable(out)
+    with contextlib.ExitStack() as stack:
+        source: Source
+        if night.isascii() and night.isdigit() and not Path(night).exists():
+            store = stack.enter_context(Store.open(data, write=False))
+            source = kept = KeptPictures(store, int(night))
+            setup = read_setup(setup_file) if setup_file else kept.setup
+            plan = toolpath_file
+        else:
+            path = Path(night)
+            if path.is_dir():
+                frame_names(path)
+            setup = read_setup(setup_file or path / "setup.json")
+            source = open_recorded(path, setup.frame_size, 10.0)
+            stack.callback(source.close)
+            plan = toolpath_file or _gcode_of(path)
+        judge = Night(setup, None if plan is None else _load_toolpath(plan))
+        bar = stack.enter_context(_Bar(source))
+        picture = draw_frame(source, judge, frame, close, [bar])
+    _write_whole(out, as_file(picture, out.suffix))
+    click.echo(f"Written to {out}.")
+
+
+@main.command()
+@click.option(
+    "--out",
+    "out_file",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    required=True,
+    help="The SVG file to write.",
+)
+@click.option(
+    "--side",
+    metavar="MM",
+    type=click.FloatRange(10.0, 55.0),
+    default=25.0,
+    show_default=True,
+    help="Length of a marker's black square.",
+)
+def markers(out_file: Path, side: float) -> None:
+    """Write a page of markers to print, cut out and glue down.
+
+    They are not needed; they help where bed and room show little. Markers 0 to 3 lie on the bed,
+    10 to 13 anywhere in the still room; the setup says which are there. Print at full size.
+
+    \b
+    Example:
+      watcher markers --out markers.svg
+    """
+    # Late, because it brings scipy, which `runs` and `--help` can do without.
+    from watcher.scene.fiducials import sheet  # noqa: PLC0415
+
+    _check_writable(out_file)
+    _write_whole(out_file, sheet(side).encode())
+    click.echo(f"Written to {out_file}; print it at full size and measure a square.")
 
 
 @main.command()
@@ -475,10 +586,10 @@ def _check_writable(path: Path) -> None:
         raise BadNight(f"{path} can't be written.", "Name a file in a folder that you may write.")
 
 
-def _write_whole(path: Path, text: str) -> None:
+def _write_whole(path: Path, data: bytes) -> None:
     beside = path.with_name(f".{path.name}.part")
     try:
-        beside.write_text(text, encoding="utf-8")
+        beside.write_bytes(data)
         beside.replace(path)
     except OSError:
         beside.unlink(missing_ok=True)

@@ -32,7 +32,7 @@ from watcher.measure.edges import (
     read_profiles,
     shifts_against,
 )
-from watcher.measure.field import Field, neighbours, scatter_along, vote, votes_at
+from watcher.measure.field import Field, Fit, neighbours, scatter_along, vote, votes_at
 from watcher.measure.growth import Growth, growth_over_clock
 from watcher.measure.lift import (
     LIFTS_FROM,
@@ -41,11 +41,13 @@ from watcher.measure.lift import (
     distance_mm,
     fit_lifts,
     lift_columns,
+    lift_design,
     reach_costs,
     side_disagreement,
 )
 from watcher.measure.picture import noise_of
-from watcher.measure.strands import StrandMap, strand_signal
+from watcher.measure.strands import StrandMap, seen_strands
+from watcher.overlay.record import Found, Measured, Tip
 from watcher.records import Array, FaultKind, Outline, Picture, Reading
 from watcher.scene.expected import FOOT, LEDGE, RIM, UPRIGHT, Stations, stations_at
 from watcher.scene.place import Placement, Placer
@@ -108,6 +110,20 @@ class _Shown:
     extent: Bools
 
 
+@dataclass(frozen=True)
+class _Newest:
+    """What the last frame left behind, for :meth:`Look.measured`."""
+
+    placement: Placement
+    layer: int
+    seen: npt.NDArray[np.float32]
+    stations: Stations
+    field: Field
+    columns: Array
+    able: Bools
+    readings: tuple[Reading, ...]
+
+
 class Look:
     """Measures the part in frame after frame against toolpath and its own past."""
 
@@ -128,14 +144,22 @@ class Look:
         )
         foot = np.concatenate(solid.rings_mm[solid.foot_index])
         self.middle_mm = (foot.min(axis=0) + foot.max(axis=0)) / 2
-        self._strands = StrandMap(placer.bed.shape, placer.bed.step_mm)
         self._region = self._strand_region()
+        rows, columns = (np.flatnonzero(self._region.any(axis=a)) for a in (1, 0))
+        self._around = tuple(
+            slice(int(used[0]), int(used[-1]) + 1) if len(used) else slice(0, 0)
+            for used in (rows, columns)
+        )
+        """Rows and columns of the bed's grid that hold the strands' region."""
+        self._strands = StrandMap(self._region[self._around].shape, placer.bed.step_mm)
         self.loose = False
         self._raised = np.zeros(count)
         self._unseen = np.zeros(count)
         self._odd_growth = 0.0
         self._drift = Drift()
-        self._stepped = Drift()
+        self._stepped = Drift(least_margin=0.2, sure_margin=0.3)
+        self._lift_fit: Fit | None = None
+        self._newest: _Newest | None = None
 
     # -- geometry of the frame ---------------------------------------------------------------
 
@@ -331,7 +355,95 @@ class Look:
         self._memory.learn(
             rows[pick], fresh[pick], extent[pick], like[pick], ~stations.growing[pick]
         )
+        self._newest = _Newest(
+            placement, layer, seen, stations, measured, columns, able, tuple(readings)
+        )
         return Looked(tuple(readings), tuple(outlines), share)
+
+    def measured(self) -> Measured | None:
+        """The newest measured frame place by place, to be drawn; None before the first."""
+        now = self._newest
+        if now is None:
+            return None
+        field = now.field
+        aside, lifted = np.zeros(len(field.pixel)), np.full(len(field.pixel), np.nan)
+        if self._lift_fit is not None:
+            share = lift_design(field, now.columns) * self._lift_fit.value
+            one_each = slice(LIFTS_FROM, LIFTS_FROM + len(self.corners))
+            lifted = share[:, one_each].sum(axis=1)
+            aside = share.sum(axis=1) - lifted
+        edge = np.full(len(field.pixel), -1, dtype=np.int64)
+        count = 0
+        for kind in (RIM, FOOT, UPRIGHT):
+            chosen = np.flatnonzero(now.stations.kind == kind)
+            for line in _lines(field.pixel[chosen], np.zeros(len(chosen))):
+                edge[chosen[line]] = count
+                count += 1
+        return Measured(
+            expected_px=field.pixel,
+            normal=field.normal,
+            shift_px=np.where(field.found, field.shift_px, np.nan),
+            sigma_px=field.sigma_px,
+            aside_px=aside,
+            lifted_px=lifted,
+            hidden=now.able & ~field.found,
+            edge=edge,
+            rings_px=_borders(now.seen >= 0),
+            region_px=self._region_px(now.placement),
+            tips=self._tips(now),
+            found=self._found(now),
+        )
+
+    def _region_px(self, placement: Placement) -> tuple[Array, ...]:
+        grid = placement.bed_px.reshape(*self._placer.bed.shape, 2)
+        return tuple(
+            grid[cells[:, 1].astype(int), cells[:, 0].astype(int)]
+            for cells in _borders(self._region)
+        )
+
+    def _tips(self, now: _Newest) -> tuple[Tip, ...]:
+        lifts = {r.place: r for r in now.readings if r.kind in ("corner-lift", "overhang-curl")}
+        tips = []
+        for corner, name in zip(self.corners, self.names, strict=True):
+            reading = lifts[name]
+            place = np.array([corner.place_mm]) + now.placement.offset_mm
+            pixel = now.placement.camera.project(place)[0]
+            tips.append(Tip(name, pixel, reading.value, reading.sigma, reading.unseen))
+        return tuple(tips)
+
+    def _found(self, now: _Newest) -> tuple[Found, ...]:
+        """Part or top layer at the places where readings say that they are."""
+        z = float(self._solid.z_mm[now.layer])
+        rings = self._solid.rings_mm[now.layer]
+        middle = np.array([[*self.middle_mm, z]])
+        camera, offset = now.placement.camera, now.placement.offset_mm
+
+        def at(shift: Array, turn_deg: float = 0.0) -> tuple[tuple[Array, ...], Array]:
+            turn = np.radians(turn_deg)
+            spin = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+            lines = []
+            for ring in rings:
+                flat = (ring - self.middle_mm) @ spin + self.middle_mm
+                there = np.column_stack([flat, np.full(len(flat), z)]) + shift + offset
+                lines.append(camera.project(there))
+            return tuple(lines), camera.project(middle + shift + offset)[0]
+
+        start = camera.project(middle + offset)[0]
+        found = []
+        for reading in now.readings:
+            shift: Array | None = None
+            turn = 0.0
+            if reading.value is None:
+                continue
+            if reading.kind == "no-growth":
+                shift = np.array([0.0, 0.0, reading.value])
+            elif reading.kind in ("detached", "layer-step"):
+                level = (self._drift if reading.kind == "detached" else self._stepped).level
+                shift, turn = np.array([*level[:2], 0.0]), float(level[2])
+            if shift is not None:
+                lines, end = at(shift, turn)
+                found.append(Found(reading.kind, lines, start, end))
+        return tuple(found)
 
     def unseen(self, why: str) -> list[Reading]:
         """Readings of every watched corner that say why none was seen."""
@@ -355,6 +467,7 @@ class Look:
         height = float(self._solid.z_mm[layer] - (self._solid.z_mm[layer - 1] if layer else 0.0))
         slack = float(np.hypot(placement.time.sigma_mm, 0.0 if self._parked else 0.5 * height))
         state = self.state
+        self._lift_fit = None
         if int(use.sum()) < 12:
             why = "the part is hidden or not yet tall enough"
             return [*self.unseen(why), Reading("no-growth", "top", None, None, None, "mm", why)]
@@ -370,7 +483,9 @@ class Look:
         unseen = "the toolpath is at its end" if over else "the growing edge is hidden"
         if growth is not None and seen_growing:
             error = float(np.hypot(growth.sigma_mm, slack))
-            readings.append(Reading("no-growth", "top", None, growth.height_mm, error, "mm"))
+            x, y = (float(v) for v in self.middle_mm)
+            top = (x, y, float(self._solid.z_mm[layer]))
+            readings.append(Reading("no-growth", "top", top, growth.height_mm, error, "mm"))
             odd = abs(growth.height_mm) > 3 * growth.sigma_mm + 0.3 + slack
             again = odd and abs(growth.height_mm - self._odd_growth) < 0.8
             self._odd_growth = growth.height_mm if odd else 0.0
@@ -384,6 +499,7 @@ class Look:
         z = float(self._solid.z_mm[layer])
         pose = min(0.1 + 0.06 * z, 1.0)
         lifts = fit_lifts(measured, columns, placement.sigma_px, about, pose)
+        self._lift_fit = lifts
         one_each = slice(LIFTS_FROM, LIFTS_FROM + len(places))
         values = lifts.value[one_each]
         sigma = lifts.sigma()[one_each]
@@ -596,7 +712,7 @@ class Look:
             readings.append(Reading("detached", "part", where, None, None, "mm", why))
         else:
             drift = self._drift
-            sure = motion.agreement > SURE_AGREEMENT or motion.margin < drift.LEAST_MARGIN
+            sure = motion.agreement > SURE_AGREEMENT or motion.margin < drift.least_margin
             if self.loose or sure:
                 drift.update(motion, self.loose)
             if drift.clear(LOOSE_MM):
@@ -606,7 +722,7 @@ class Look:
         if step is None or step.agreement < LEAST_AGREEMENT:
             readings.append(Reading("layer-step", "upper layers", where, None, None, "mm", why))
             return readings
-        if step.agreement > SURE_AGREEMENT or step.margin < Drift.LEAST_MARGIN:
+        if step.agreement > SURE_AGREEMENT:
             self._stepped.update(step, False)
         size, sigma = self._stepped.size_mm, self._stepped.sigma_mm
         readings.append(Reading("layer-step", "upper layers", where, size, sigma, "mm"))
@@ -641,39 +757,24 @@ class Look:
         self, placement: Placement, bgr: Picture, seen: npt.NDArray[np.float32]
     ) -> tuple[list[Reading], list[Outline]]:
         bed = self._placer.bed
-        grid = placement.bed_px
-        inside = self._region.ravel()
-        height, width = seen.shape
-        low = np.clip(np.floor(grid[inside].min(axis=0)).astype(int) - 8, 0, None)
-        high = np.minimum(np.ceil(grid[inside].max(axis=0)).astype(int) + 9, [width, height])
-        part = cv2.dilate((seen >= 0).astype(np.uint8), np.ones((11, 11), np.uint8))
-        box = (slice(low[1], high[1]), slice(low[0], high[0]))
-        among = np.zeros((height, width), dtype=np.uint8)
-        cells = np.round(grid[inside]).astype(int)
-        cells = cells[(cells >= 0).all(axis=1) & (cells < [width, height]).all(axis=1)]
-        among[cells[:, 1], cells[:, 0]] = 1
-        among[part > 0] = 0
-        signal = np.zeros((height, width), dtype=np.float32)
-        signal[box] = cv2.dilate(strand_signal(bgr[box], among[box] > 0), np.ones((2, 2), np.uint8))
-        flat = bed.flat(signal, grid)
-        hidden = bed.flat(part, grid) > 0
-        length, area = self._strands.add(flat, self._region & ~hidden)
-        outlines: list[Outline] = []
-        standing = self._strands.standing.ravel()
-        if standing.any():
-            pieces, _ = cv2.findContours(
-                self._strands.standing.astype(np.uint8),
-                cv2.RETR_EXTERNAL,
-                cv2.CHAIN_APPROX_NONE,
-            )
-            for piece in pieces:
-                cells = piece[:, 0, 1] * bed.shape[1] + piece[:, 0, 0]
-                outlines.append(Outline("strand", "bed", np.round(grid[cells], 1)))
+        region = self._region[self._around]
+        grid = placement.bed_px.reshape(*bed.shape, 2)[self._around]
+        strands = seen_strands(bgr, grid, region, seen >= 0)
+        length, area = self._strands.add(strands, region)
+        standing = self._strands.standing
+        pieces, _ = cv2.findContours(
+            standing.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE
+        )
+        outlines = [
+            Outline("strand", "bed", np.round(grid[piece[:, 0, 1], piece[:, 0, 0]], 1))
+            for piece in pieces
+        ]
         place = None
         if standing.any():
-            middle = np.median(bed.points_mm[standing], axis=0)
+            points = bed.points_mm.reshape(*bed.shape, 3)[self._around]
+            middle = np.median(points[standing], axis=0)
             place = (float(middle[0]), float(middle[1]), 0.0)
-        if area < 0.1 * float(self._region.sum()) * bed.step_mm**2:
+        if area < 0.1 * float(region.sum()) * bed.step_mm**2:
             return [
                 Reading(
                     "spaghetti", "bed", None, None, None, "mm", "the bed round the part is hidden"
@@ -743,3 +844,13 @@ def _lines(pixel: Array, group: Array) -> list[npt.NDArray[np.int64]]:
     jump = np.hypot(*np.diff(pixel, axis=0).T) > 8.0
     cuts = np.flatnonzero(jump | (np.diff(group) != 0)) + 1
     return [line for line in np.split(np.arange(len(pixel)), cuts) if len(line) > 1]
+
+
+def _borders(mask: Bools) -> tuple[Array, ...]:
+    """Outer and inner borders of what is set: closed lines of places (x, y), shape (k, 2)."""
+    rings, _ = cv2.findContours(mask.astype(np.uint8), cv2.RETR_CCOMP, cv2.CHAIN_APPROX_NONE)
+    return tuple(
+        cv2.approxPolyDP(ring, 0.8, True)[:, 0].astype(np.float64)
+        for ring in rings
+        if len(ring) > 8
+    )

@@ -8,10 +8,12 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from watcher.advice.sentence import OFF
 from watcher.advice.verdict import advise
 from watcher.evidence.faults import Faults
 from watcher.look import Look
 from watcher.measure.picture import blinded
+from watcher.overlay.record import Measured
 from watcher.records import (
     Advice,
     Frame,
@@ -29,9 +31,11 @@ from watcher.scene.clock import LayerClock
 from watcher.scene.place import Placement, Placer
 from watcher.scene.solid import Corner, corners_of, solid_from_toolpath
 from watcher.trouble import BadSetup
+from watcher.unplanned import Unplanned
 
 BLIND_FRAMES = 8
 """So many frames in a row that show nothing are worth waking somebody for a look."""
+OVER = "the print is over"
 
 
 def corner_names(camera: Camera, corners: list[Corner]) -> list[str]:
@@ -60,34 +64,33 @@ class Night:
     """Watches one run. Give it every frame in order."""
 
     def __init__(self, setup: Setup, toolpath: Toolpath | None) -> None:
-        """Prepare a run.
+        """Prepare a run. Without a toolpath all is watched that needs none.
 
         Raises:
-            BadSetup: where no toolpath is given or no camera fits the bed points.
+            BadSetup: where no camera fits the bed points.
             BadToolpath: where the toolpath has no outline.
 
         """
-        if toolpath is None:
-            raise BadSetup(
-                "There is no toolpath to compare the part with.",
-                "Give the G-code that is being printed.",
-            )
         self._setup = setup
-        self._solid = solid_from_toolpath(toolpath)
-        self._corners = corners_of(self._solid, toolpath)
-        self._clock = LayerClock(toolpath, setup.head_parked_for_frames)
-        self._placer = Placer(setup, self._solid, self._clock)
-        names = corner_names(camera_from_points(setup), self._corners)
-        self._look = Look(
-            self._solid, self._corners, names, self._placer, setup.head_parked_for_frames
-        )
-        self._names = names
+        self._look: Look | Unplanned
+        if toolpath is None:
+            self._clock: LayerClock | None = None
+            self._placer = Placer(setup, None, None)
+            self._look = Unplanned(self._placer, setup.part_px, corner_names)
+        else:
+            solid = solid_from_toolpath(toolpath)
+            corners = corners_of(solid, toolpath)
+            self._clock = LayerClock(toolpath, setup.head_parked_for_frames)
+            self._placer = Placer(setup, solid, self._clock)
+            names = corner_names(camera_from_points(setup), corners)
+            self._look = Look(solid, corners, names, self._placer, setup.head_parked_for_frames)
         self._faults = Faults()
         self._advice: Advice | None = None
         self._times: list[float] = []
         self._layers: list[int] = []
         self._frames: list[str] = []
         self._blind = 0
+        self._over = False
 
     def see(self, frame: Frame) -> Seen:
         """Judge one frame.
@@ -115,33 +118,78 @@ class Night:
             return self._not_seen(frame, placed)
         return self._seen(frame, placed, grey)
 
+    def measured(self) -> Measured | None:
+        """Place by place what was measured in the newest frame; None where it was not placed."""
+        if self._blind or self._over or not isinstance(self._look, Look):
+            return None
+        return self._look.measured()
+
     def _seen(self, frame: Frame, placed: Placement, grey: npt.NDArray[np.float32]) -> Seen:
-        assert placed.time is not None
-        layer = placed.time.layer
+        layer = placed.time.layer if placed.time is not None else 0
         self._layers.append(layer)
         self._blind = 0
-        looked = self._look.measure(placed, frame.bgr, grey, layer - 1)
+        if placed.over or self._over:
+            return self._done(frame, placed)
+        if isinstance(self._look, Look):
+            looked = self._look.measure(placed, frame.bgr, grey, layer - 1)
+        else:
+            looked = self._look.measure(placed, frame.bgr, grey)
         suspicions, readings = self._faults.update(
             looked.readings, len(self._times) - 1, looked.found_share
         )
-        middle = np.array([[*self._look.middle_mm, 0.0]]) + placed.offset_mm
-        scale = float(np.linalg.norm(placed.camera.jacobian(middle)[0][:, 0]))
-        view = View(True, placed.sigma_px, layer, 1.0 / max(scale, 1e-6))
+        view = View(True, placed.sigma_px, layer, self._mm_per_px(placed))
+        told = self._moved(frame, placed)
         notes = {
             "found_share": looked.found_share,
             "bed_offset_mm": float(placed.offset_mm @ np.array([0.0, 1.0, -1.0])),
-            "knocked": float(placed.knocked),
-            "pace": self._clock.pace,
+            "knocked": float(placed.knocked_px > 0),
         }
-        return self._advised(frame, view, readings, suspicions, looked.outlines, notes)
+        if self._clock is not None:
+            notes["pace"] = self._clock.pace
+        return self._advised(frame, view, readings, suspicions, looked.outlines, notes, told)
+
+    def _moved(self, frame: Frame, placed: Placement) -> tuple[Moment, ...]:
+        """A knock is worth a mark in the time-lapse, for the picture jumps there."""
+        if placed.knocked_px == 0:
+            return ()
+        told = (
+            f"The camera was moved, by about {placed.knocked_px:.0f} pixels of the picture; it was "
+            "found again by the bed and the watch goes on."
+        )
+        return (Moment(frame.index, frame.name, frame.elapsed_s, "cannot-see", "carry on", told),)
+
+    def _done(self, frame: Frame, placed: Placement) -> Seen:
+        """A frame after the last layer: a bed that drives out or a part that pops off as it cools
+        is no fault, so nothing is judged any more."""
+        told = ""
+        marks: tuple[Moment, ...] = ()
+        if not self._over:
+            told = "The print is over; what follows is kept but not judged."
+            marks = (
+                Moment(frame.index, frame.name, frame.elapsed_s, "cannot-see", "carry on", told),
+            )
+        self._over = True
+        before = self._advice
+        if before is None or before.level != "stop":
+            self._advice = Advice("carry on", "The print is over; nothing is judged any more.")
+        assert self._advice is not None
+        view = View(True, placed.sigma_px, self._layers[-1], self._mm_per_px(placed))
+        return Seen(view, tuple(self._look.unseen(OVER)), (), self._advice, marks)
+
+    def _mm_per_px(self, placed: Placement) -> float:
+        middle = np.array([[*self._look.middle_mm, 0.0]]) + placed.offset_mm
+        scale = float(np.linalg.norm(placed.camera.jacobian(middle)[0][:, 0]))
+        return 1.0 / max(scale, 1e-6)
 
     def _not_seen(self, frame: Frame, why: str) -> Seen:
-        layer = self._layers[-1] if self._layers else 1
+        layer = self._layers[-1] if self._layers else int(self._clock is not None)
         self._layers.append(layer)
         self._blind += 1
+        if self._over:
+            why = OVER
         readings = tuple(self._look.unseen(why))
         suspicions: tuple[Suspicion, ...] = ()
-        if self._blind >= BLIND_FRAMES:
+        if self._blind >= BLIND_FRAMES and not self._over:
             suspicions = (
                 Suspicion(
                     "cannot-see",
@@ -166,6 +214,7 @@ class Night:
         suspicions: tuple[Suspicion, ...],
         outlines: tuple[Outline, ...],
         notes: dict[str, float],
+        marks: tuple[Moment, ...] = (),
     ) -> Seen:
         lifts = [r for r in readings if r.kind in ("corner-lift", "overhang-curl")]
         advice = advise(
@@ -176,7 +225,9 @@ class Night:
             self._times,
             self._layers,
         )
-        moments = self._moments(frame, advice)
+        if self._clock is None and advice.level == "carry on":
+            advice = replace(advice, sentence=f"{advice.sentence} {OFF}")
+        moments = marks + self._moments(frame, advice)
         self._advice = advice
         return Seen(view, readings, suspicions, advice, moments, outlines, notes)
 

@@ -86,6 +86,17 @@ class BedPoint:
 
 
 @dataclass(frozen=True)
+class BedMarker:
+    """A printed marker that lies on the bed, its top edge away from the bed's front."""
+
+    number: int
+    bed_mm: tuple[float, float]
+    """Where its front left corner lies."""
+    side_mm: float
+    """Length of its black square."""
+
+
+@dataclass(frozen=True)
 class Setup:
     """What the user says once about camera and machine."""
 
@@ -97,6 +108,11 @@ class Setup:
     bed_points: tuple[BedPoint, ...]
     bed_points_z_mm: float = 0.0
     """How far the bed had sunk when the points were clicked (``bed-z``)."""
+    part_px: tuple[tuple[float, float], ...] = ()
+    """Region of the part as drawn in the first frame; only used where there is no toolpath."""
+    bed_markers: tuple[BedMarker, ...] = ()
+    room_markers: bool = False
+    """Whether printed markers are fixed in the room."""
 
 
 @dataclass(frozen=True)

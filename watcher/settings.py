@@ -8,11 +8,12 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, NoReturn, get_args
 
-from watcher.records import BedMotion, BedPoint, Setup
+from watcher.records import BedMarker, BedMotion, BedPoint, Setup
 from watcher.trouble import BadSetup
 
 LONGEST_SIDE_PX = 16384
 LARGEST_BED_MM = 5000.0
+BED_MARKERS = range(10)
 
 Point = tuple[float, float]
 
@@ -77,6 +78,9 @@ class _Reader:
             head_parked_for_frames=self._yes_or_no("head_parked_for_frames"),
             bed_points=self._bed_points(),
             bed_points_z_mm=self._sunk(),
+            part_px=self._part_region(),
+            bed_markers=self._bed_markers(),
+            room_markers=self._yes_or_no("room_markers", False),
         )
 
     def _refuse(self, field: str, what: str, do: str) -> NoReturn:
@@ -113,7 +117,9 @@ class _Reader:
             self._refuse("bed_motion", f"is {json.dumps(motion)[:40]}", f"Use {_one_of(known)}.")
         return known[known.index(motion)]
 
-    def _yes_or_no(self, name: str) -> bool:
+    def _yes_or_no(self, name: str, without: bool | None = None) -> bool:
+        if without is not None and name not in self._content:
+            return without
         value = self._field(name)
         if not isinstance(value, bool):
             self._refuse(name, f"is {json.dumps(value)[:40]}", "Use true or false.")
@@ -148,6 +154,44 @@ class _Reader:
             pixel=self._pair(f"{field}.pixel", entry["pixel"], "x and y in pixels"),
             bed_mm=self._pair(f"{field}.bed_mm", entry["bed_mm"], "x and y on the bed in mm"),
         )
+
+    def _part_region(self) -> tuple[Point, ...]:
+        """Corners of a polygon round the part, or none where it is left out."""
+        entries = self._content.get("part_region", [])
+        if not isinstance(entries, list) or len(entries) in (1, 2):
+            self._refuse(
+                "part_region",
+                "is no polygon",
+                "Give at least three corners, each x and y in pixels, or leave it out.",
+            )
+        return tuple(
+            self._pair(f"part_region[{n}]", entry, "x and y in pixels")
+            for n, entry in enumerate(entries)
+        )
+
+    def _bed_markers(self) -> tuple[BedMarker, ...]:
+        entries = self._content.get("bed_markers", [])
+        if not isinstance(entries, list):
+            self._refuse("bed_markers", "is no list", "Give a list of markers, or leave it out.")
+        markers = tuple(self._bed_marker(f"bed_markers[{n}]", e) for n, e in enumerate(entries))
+        if len({m.number for m in markers}) < len(markers):
+            self._refuse("bed_markers", "names a marker twice", "Print each number once.")
+        return markers
+
+    def _bed_marker(self, field: str, entry: Any) -> BedMarker:
+        if not isinstance(entry, dict):
+            self._refuse(field, "is no object", "Give it a number, a bed_mm and a side_mm.")
+        for name in ("number", "bed_mm", "side_mm"):
+            if name not in entry:
+                self._refuse(f"{field}.{name}", "is missing", "Add it as the README describes.")
+        number = self._number(f"{field}.number", entry["number"])
+        if number not in BED_MARKERS:
+            self._refuse(f"{field}.number", f"is {number:g}", "Use 0 to 9 on the bed.")
+        side = self._number(f"{field}.side_mm", entry["side_mm"])
+        if not 0 < side <= LARGEST_BED_MM:
+            self._refuse(f"{field}.side_mm", f"is {side:g}", "Measure the black square in mm.")
+        meaning = "x and y of its front left corner on the bed in mm"
+        return BedMarker(int(number), self._pair(f"{field}.bed_mm", entry["bed_mm"], meaning), side)
 
     def _check_round(self, points: Sequence[BedPoint]) -> None:
         """A camera that looks at the bed from above keeps the corners' order and convexity."""

@@ -385,6 +385,25 @@ def _slow_slide() -> Night:
     )
 
 
+def _breaks_loose() -> Night:
+    regions = parts.placed(parts.rounded_plate(76, 50, 6, 9, 44), 108, 106, -18)
+    return Night(
+        "plate-breaks-loose",
+        "detach",
+        "grey plate on a dark bed, bed-y, head parked aside; at layer 31 it breaks loose and lies "
+        "6 mm aside, turned by 8 degrees",
+        regions,
+        Printer(bed_colour=(0.05, 0.055, 0.06), part_colour=(0.5, 0.48, 0.45), seed=44),
+        Camera((45, -350, 225), (0, -45, 5), 44, k1=-0.05),
+        Fault(slide=Slide(30, 1, -5.5, -3, 8)),
+        every=2,
+        parked=True,
+        park_mm=(0, 170),
+        seed=44,
+        noise=2.6,
+    )
+
+
 def _blob() -> Night:
     regions = parts.placed(parts.tray(66, 52, 5, 100, 4.0), 110, 110, -12)
     return Night(
@@ -745,6 +764,7 @@ def all_nights() -> dict[str, Night]:
         _dark_spaghetti,
         _tip_over,
         _slow_slide,
+        _breaks_loose,
         _blob,
         _edge_curl,
         _small_step,

@@ -9,9 +9,10 @@ PACKAGE = HOUSE / "watcher"
 # From the top down: a room may import rooms on lower lines, never one on its own line.
 FLOORS = (
     ("cli",),
-    ("account", "desk"),
+    ("account", "desk", "pictured"),
     ("typed",),
     ("page", "night", "run", "rejudge"),
+    ("unplanned",),
     ("look",),
     ("before", "after", "conditions"),
     (
@@ -22,6 +23,7 @@ FLOORS = (
         "advice",
         "evidence",
         "measure",
+        "overlay",
         "scene",
         "settings",
     ),
@@ -30,7 +32,10 @@ FLOORS = (
 )
 FLOOR_OF = {room: floor for floor, rooms in enumerate(FLOORS) for room in rooms}
 
-PURE = ("toolpath", "scene", "measure", "evidence", "advice", "look", "night", "records", "trouble")
+PURE = (
+    *("toolpath", "scene", "measure", "overlay", "evidence", "advice", "look"),
+    *("unplanned", "night", "records", "trouble"),
+)
 
 # Web, database, process, thread, file, clock and chance, by the module that brings them.
 IMPURE_MODULES = {

@@ -10,7 +10,7 @@ import numpy as np
 
 from watcher.records import BedPoint, Frame, Layer, Setup, Toolpath
 from watcher.scene.camera import Camera
-from watcher.scene.travel import turned
+from watcher.scene.moved import nudged
 
 SIZE = (480, 360)
 BED = (160.0, 140.0)
@@ -83,14 +83,16 @@ def patchwork(shape, count, rng, dark, light):
 class SmallNight:
     """Draws the frames of one night."""
 
-    def __init__(self, lifts, corner=1, *, slides=None, turns=None, seed=1):
+    def __init__(self, lifts, corner=1, *, slides=None, knocks=None, layers=100, seed=1):
         """What happens, frame by frame.
 
         Args:
             lifts: mm at the tip of corner number ``corner`` of the box, shape (n,).
             corner: counted from the front left one, counter-clockwise.
             slides: mm by which the box has slid in x and y, shape (n, 2).
-            turns: rad by which the camera has been knocked, shape (n, 3).
+            knocks: rad by which the camera has been turned and mm by which it has been shifted,
+                about and along its own axes, shape (n, 6).
+            layers: after so many the print ends.
             seed: of everything that chance decides.
 
         """
@@ -98,10 +100,11 @@ class SmallNight:
         self.corner = corner
         count = len(self.lifts)
         self.slides = np.zeros((count, 2)) if slides is None else np.asarray(slides, float)
-        self.turns = np.zeros((count, 3)) if turns is None else np.asarray(turns, float)
+        self.knocks = np.zeros((count, 6)) if knocks is None else np.asarray(knocks, float)
         self.camera = night_camera()
         self.setup = night_setup(self.camera)
-        self.toolpath = night_toolpath()
+        self.layers = layers
+        self.toolpath = night_toolpath(layers)
         self._rng = np.random.default_rng(seed)
         self._room = patchwork((SIZE[1] * 2, SIZE[0] * 2), 160, self._rng, 40, 170)
         self._bed = patchwork((int(BED[1] * 4), int(BED[0] * 4)), 60, self._rng, 75, 105)
@@ -157,8 +160,8 @@ class SmallNight:
         for i, lift in enumerate(self.lifts):
             layers = LAYERS_A_FRAME * (i + 1)
             shake = self._rng.normal(scale=0.3 / self.camera.focal_px, size=3) if i else np.zeros(3)
-            camera = turned(self.camera, shake + self.turns[i])
-            picture = self.draw(camera, layers * LAYER_MM, lift, self.slides[i])
+            camera = nudged(self.camera, self.knocks[i] + np.append(shake, np.zeros(3)))
+            picture = self.draw(camera, min(layers, self.layers) * LAYER_MM, lift, self.slides[i])
             picture = cv2.GaussianBlur(picture, (0, 0), 0.6)
             picture = picture * (1 + 0.03 * np.sin(i)) + 2 * np.cos(2 * i)
             picture = picture + self._rng.normal(scale=1.5, size=picture.shape)

@@ -121,14 +121,40 @@ def test_what_is_drawn_over_the_picture_lies_on_the_parts_edges(quiet):
 
 
 def test_a_knocked_camera_is_no_fault():
-    turns = np.zeros((30, 3))
-    turns[20:] = [0.02, -0.03, 0.01]
-    seen = watch(SmallNight(FLAT[:30], turns=turns))
+    knocks = np.zeros((30, 6))
+    knocks[20:] = [0.02, -0.03, 0.01, 4.0, -5.0, 3.0]
+    seen = watch(SmallNight(FLAT[:30], knocks=knocks))
     assert {one.advice.level for one in seen} == {"carry on"}
     assert [i for i, one in enumerate(seen) if one.notes["knocked"]] == [20]
     assert all(one.view.registered for one in seen)
+    (told,) = moments(seen)
+    assert (told.index, told.level) == (20, "carry on")
+    assert "camera was moved" in told.sentence
     for name in NAMES:
         assert np.nanmax(lifts(seen, name)) < 0.25
+
+
+def test_a_lift_after_a_knock_is_still_measured():
+    knocks = np.zeros((FRAMES, 6))
+    knocks[12:] = [-0.015, 0.02, -0.01, -5.0, 3.0, -4.0]
+    seen = watch(SmallNight(RAMP, knocks=knocks))
+    error = lifts(seen, NAMES[1])[ONSET:] - RAMP[ONSET:]
+    assert np.sqrt(np.nanmean(error**2)) < 0.3
+    assert (seen[-1].advice.level, seen[-1].advice.place) == ("stop", NAMES[1])
+
+
+def test_after_the_last_layer_nothing_is_judged():
+    slides = np.zeros((30, 2))
+    slides[18:] = [6.0, 3.0]
+    small = SmallNight(FLAT[:30], slides=slides, layers=2 * 15)
+    seen = watch(small)
+    over = [m for m in moments(seen) if "print is over" in m.sentence]
+    assert len(over) == 1
+    # The fifteenth frame shows the last layer, and one more layer's time passes to be sure.
+    assert over[0].index in (15, 16)
+    assert {one.advice.level for one in seen} == {"carry on"}
+    assert {r.unseen for r in seen[-1].readings} == {"the print is over"}
+    assert "print is over" in seen[-1].advice.sentence
 
 
 def test_a_part_that_slides_is_told_as_come_loose():
@@ -210,11 +236,6 @@ def test_a_frame_of_another_size_is_refused_in_words():
     smaller = replace(frame, bgr=cv2.resize(frame.bgr, (320, 240)))
     with pytest.raises(BadSetup, match=r"00000\.jpg is 320 x 240 pixels, the setup says 480 x 360"):
         Night(small.setup, small.toolpath).see(smaller)
-
-
-def test_without_a_toolpath_there_is_no_night():
-    with pytest.raises(BadSetup, match=r"Give the G-code"):
-        Night(SmallNight(FLAT[:1]).setup, None)
 
 
 def test_corners_are_named_as_they_look_and_told_apart():

@@ -70,3 +70,24 @@ def test_one_wild_height_late_in_the_night_moves_the_pace_little():
     before = clock.pace
     clock.learn_height(150 * 60.0, 10.0, 2.0)
     assert clock.pace == pytest.approx(before, abs=0.02)
+
+
+@pytest.mark.parametrize("parked", [False, True])
+def test_the_end_is_possible_before_it_is_certain(parked):
+    clock = LayerClock(PROGRAM, parked)
+    end = 200 * 60.0
+    assert not clock.perhaps_over(0.9 * end)
+    assert clock.perhaps_over(USUAL_PACE * end)
+    assert not clock.surely_over(USUAL_PACE * end)
+    # Three standard deviations of the pace that nothing has yet corrected.
+    late = (USUAL_PACE + 3 * USUAL_SPREAD) * end
+    assert not clock.surely_over(late)
+    assert clock.surely_over(late + 60.0)
+
+
+def test_a_learnt_pace_knows_the_end_sooner():
+    clock = LayerClock(PROGRAM, parked=True)
+    for layer in range(1, 201):
+        clock.read(layer * 60 * 1.08)
+        assert not clock.surely_over(layer * 60 * 1.08)
+    assert clock.surely_over(202 * 60 * 1.08)

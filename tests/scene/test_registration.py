@@ -131,14 +131,32 @@ def test_no_corner_is_followed_where_the_bed_may_be():
     assert points[:, 1].max() < 200
 
 
+def test_nothing_stands_out_in_a_picture_without_noise_or_room():
+    blank = np.full(NOWHERE.shape, 120, np.float32)
+    room = Room(CAMERA, blank, local_contrast(blank), NOWHERE)
+    assert len(room.points_px) == 0
+    assert room.plain
+
+
+def test_a_room_that_is_textured_all_over_is_followed():
+    rng = np.random.default_rng(16)
+    grain = cv2.GaussianBlur(rng.normal(size=NOWHERE.shape), (0, 0), 2.0)
+    room = (128 + 300 * grain).astype(np.float32)
+    turn = np.array([0.0011, -0.0017, 0.0])
+    later = turned_picture(room, turn)
+    followed = Room(CAMERA, room, local_contrast(room), NOWHERE)
+    assert len(followed.points_px) > 60
+    assert degrees_between(followed.find(local_contrast(later)).vector, turn) < 0.01
+
+
 class Machine:
     """A textured bed before the camera, moved by known millimetres."""
 
-    def __init__(self, motion, seed=10):
+    def __init__(self, motion, seed=10, texture=None):
         self.rng = np.random.default_rng(seed)
         step = 0.5
         shape = tuple(int((size + 60) / step) for size in BED[::-1])
-        self.texture = scattered(shape, 300, self.rng)
+        self.texture = scattered(shape, 300, self.rng) if texture is None else texture(shape)
         self.step = step
         self.setup = setup_for(CAMERA, motion)
         self.bed = Bed(self.setup)
@@ -248,3 +266,18 @@ def test_a_bed_beneath_a_turned_camera_is_found_with_that_camera(sliding):
     # With the camera of before the same picture is read wrong.
     wrong = sliding.bed.locate(CAMERA, look, NOWHERE, (-20.0, 20.0))
     assert abs(wrong.offset_mm - 5.0) > 0.3
+
+
+def grained(shape):
+    """Grain everywhere, as on powder-coated steel: no half of it is plain."""
+    grain = np.random.default_rng(17).normal(size=shape)
+    return (128 + 200 * cv2.GaussianBlur(grain, (0, 0), 2.5)).astype(np.float32)
+
+
+@pytest.mark.parametrize("travel_mm", [-17.4, 0.0, 8.9])
+def test_a_bed_that_is_textured_all_over_is_found(travel_mm):
+    machine = Machine("bed-y", texture=grained)
+    machine.teach()
+    found = machine.locate(travel_mm, (-30.0, 30.0))
+    assert found.offset_mm == pytest.approx(travel_mm, abs=0.1)
+    assert found.score > 0.8

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from watcher.records import BedPoint
+from watcher.records import BedMarker, BedPoint
 from watcher.settings import read_setup
 from watcher.trouble import BadSetup
 
@@ -58,6 +58,45 @@ def test_reads_every_field(write):
     assert setup.bed_points[1] == BedPoint(pixel=(955.2, 565.6), bed_mm=(220.0, 0.0))
     assert len(setup.bed_points) == 4
     assert setup.bed_points_z_mm == 0.25
+    assert setup.part_px == ()
+
+
+def test_reads_a_drawn_region(write):
+    region = [[400, 300], [520.5, 310], [510, 350]]
+    setup = read_setup(write({**GOOD, "part_region": region}))
+    assert setup.part_px == ((400.0, 300.0), (520.5, 310.0), (510.0, 350.0))
+
+
+def test_reads_markers(write):
+    markers = [{"number": 2, "bed_mm": [5, 180], "side_mm": 20.5}]
+    setup = read_setup(write({**GOOD, "bed_markers": markers, "room_markers": True}))
+    assert setup.bed_markers == (BedMarker(2, (5.0, 180.0), 20.5),)
+    assert setup.room_markers is True
+    assert read_setup(write(GOOD)).room_markers is False
+
+
+@pytest.mark.parametrize(
+    ("markers", "named"),
+    [
+        ({"number": 2}, "bed_markers"),
+        ([{"number": 2, "bed_mm": [5, 180]}], "side_mm"),
+        ([{"number": 12, "bed_mm": [5, 180], "side_mm": 20}], "number"),
+        ([{"number": 1.5, "bed_mm": [5, 180], "side_mm": 20}], "number"),
+        ([{"number": 1, "bed_mm": [5, 180], "side_mm": 0}], "side_mm"),
+        ([{"number": 1, "bed_mm": [5], "side_mm": 20}], "bed_mm"),
+        ([{"number": 1, "bed_mm": [5, 180], "side_mm": 20}] * 2, "twice"),
+        (["one"], "bed_markers"),
+    ],
+)
+def test_markers_that_make_no_sense_are_refused(write, markers, named):
+    with pytest.raises(BadSetup, match=named):
+        read_setup(write({**GOOD, "bed_markers": markers}))
+
+
+@pytest.mark.parametrize("region", [[[1, 2]], [[1, 2], [3, 4]], "all", [[1, 2], [3], [5, 6]]])
+def test_a_region_that_is_no_polygon_is_refused(write, region):
+    with pytest.raises(BadSetup, match="part_region"):
+        read_setup(write({**GOOD, "part_region": region}))
 
 
 def test_sunk_bed_may_be_left_out(write):

@@ -4,6 +4,10 @@ from __future__ import annotations
 
 from watcher.records import FaultKind
 
+OFF = "No toolpath: growth, layer steps and run-out are not watched."
+NO_TOOLPATH = "there is no toolpath to compare with"
+"""Reason of the readings that need one."""
+
 
 def clock_words(seconds: float) -> str:
     """Elapsed time as hours and minutes: ``1 h 05 min``."""
@@ -36,12 +40,10 @@ def finding(kind: FaultKind, place: str, amount: float, sigma: float) -> str:
 def stop_sentence(
     kind: FaultKind, place: str, amount: float, sigma: float, since_s: float, layer: int
 ) -> str:
-    """One sentence that says stop, why and since when."""
+    """One sentence that says stop, why and since when; layer 0 means that none is known."""
     told = finding(kind, place, amount, sigma)
-    return (
-        f"Stop the print: {told}; it began about {clock_words(since_s)} into the print, "
-        f"at layer {layer}."
-    )
+    at = f", at layer {layer}" if layer > 0 else ""
+    return f"Stop the print: {told}; it began about {clock_words(since_s)} into the print{at}."
 
 
 def look_sentence(kind: FaultKind, place: str, amount: float, sigma: float) -> str:

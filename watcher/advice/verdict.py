@@ -23,7 +23,7 @@ has lifted corners, and where strands lie about nothing grows."""
 LEAST: dict[FaultKind, float] = {
     "corner-lift": 0.5,
     "overhang-curl": 0.5,
-    "spaghetti": 60.0,
+    "spaghetti": 30.0,
     "detached": 1.0,
     "layer-step": 0.6,
     "no-growth": 0.8,

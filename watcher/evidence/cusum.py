@@ -34,3 +34,7 @@ class Cusum:
             self.began = index
         self.value = max(0.0, self.value + min(max(z, -self.clip), self.clip) - self.allowance)
         return self.value
+
+    def clear(self) -> None:
+        """Forget the evidence so far: something has shown that it was none."""
+        self.value = 0.0

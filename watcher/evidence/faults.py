@@ -12,7 +12,10 @@ LIFT_ALLOWED_MM = 0.25
 SHIFT_ALLOWED_MM = 0.8
 STEP_ALLOWED_MM = 0.5
 SHORTFALL_ALLOWED_MM = 0.4
-STRANDS_ALLOWED_MM = 40.0
+OUTGROWN_MM = 0.5
+STRANDS_ALLOWED_MM, STRANDS_SIGMA_MM = 20.0, 5.0
+STRANDS_CLIP = 8.0
+"""Strands already stood in two frames or more before they are told: two such readings suffice."""
 THRESHOLD = 9.0
 """Cumulative sum, in sigma, at which evidence is enough. With an allowance of half a sigma and
 independent normal samples it would give one false alarm in about 50,000 (Siegmund 1985)."""
@@ -25,6 +28,7 @@ class Faults:
         self._sums: dict[tuple[str, str], Cusum] = {}
         self._tracks: dict[str, Track] = {}
         self._usual = Usual()
+        self._stopped_mm: float | None = None
 
     def _sum(self, kind: str, place: str) -> Cusum:
         return self._sums.setdefault((kind, place), Cusum())
@@ -91,6 +95,23 @@ class Faults:
             smooth,
         )
 
+    def _grown(self, reading: Reading, sigma: float) -> None:
+        """Drop the evidence of a stop that the part has outgrown since.
+
+        When nothing is laid any more the top stays where it is. A line that seems to be the top but
+        climbs with the toolpath is another one.
+        """
+        assert reading.value is not None
+        if reading.place_mm is None:
+            return
+        top = reading.place_mm[2] + reading.value
+        total = self._sum(reading.kind, reading.place)
+        if total.value <= 0 or self._stopped_mm is None:
+            self._stopped_mm = top
+        elif top > self._stopped_mm + OUTGROWN_MM + 2 * sigma:
+            self._stopped_mm = top
+            total.clear()
+
     def _other(self, reading: Reading, index: int, loss: float) -> Suspicion | None:
         assert reading.value is not None
         assert reading.sigma is not None
@@ -100,7 +121,9 @@ class Faults:
             if usual is None:
                 return None
             middle, spread = usual
-            sigma = max(40.0, 1.5 * spread)
+            # Of a part that moved or fell, edges lie where none belong: where the part is not found
+            # as it should be, strands need more.
+            sigma = float(np.sqrt(loss) * np.hypot(STRANDS_SIGMA_MM, 1.5 * spread))
             amount = amount - middle
             z = (amount - STRANDS_ALLOWED_MM - spread) / sigma
         elif reading.kind == "detached":
@@ -110,9 +133,12 @@ class Faults:
         elif reading.kind == "no-growth":
             amount = -amount
             z = (amount - SHORTFALL_ALLOWED_MM) / sigma
+            self._grown(reading, sigma)
         else:
             return None
         total = self._sum(reading.kind, reading.place)
+        if reading.kind == "spaghetti":
+            total.clip = STRANDS_CLIP
         strength = total.update(z, index)
         return Suspicion(
             reading.kind,

@@ -19,6 +19,7 @@ from watcher.records import Array
 
 MOST_PLACES = 160
 BLOCKS = 6
+FAINT = 0.35
 CHAMFER_PX = 2.5
 AHEAD_PX, LEAST_AHEAD = 0.8, 5
 """An edge ahead of a step moves by at least so much; so many of them must be seen."""
@@ -185,7 +186,9 @@ def layer_step(
         None where too few edges lie ahead of any motion.
 
     """
-    useful = np.flatnonzero((weight > 0) & np.isfinite(score).all(axis=1))
+    # A faint rim, dark on dark, is easily mistaken for the next line below it.
+    faint = FAINT * float(np.quantile(weight, 0.75)) if len(weight) else 0.0
+    useful = np.flatnonzero((weight > faint) & np.isfinite(score).all(axis=1))
     if len(useful) < 12:
         return None
     table, design, out = score[useful], columns[useful, :2], outward[useful]
@@ -243,9 +246,11 @@ class Drift:
     _off: Array = field(default_factory=lambda: np.zeros(3))
     _again: bool = False
 
+    least_margin: float = 0.04
+    """Where so little agreement is lost without any motion, there was none."""
+    sure_margin: float = 0.12
+
     WALK: ClassVar[Array] = np.array([0.12, 0.12, 0.15])
-    LEAST_MARGIN = 0.04
-    SURE_MARGIN = 0.12
 
     def update(self, motion: Motion, loose: bool) -> None:
         """Take in one picture's motion.
@@ -258,11 +263,10 @@ class Drift:
         self.variance = self.variance + self.WALK**2
         seen = np.array([*motion.shift_mm, motion.turn_deg])
         noise = np.hypot(np.array([motion.sigma_mm, motion.sigma_mm, 1.0]), 0.15)
-        if motion.margin < self.LEAST_MARGIN and not loose:
-            # It agrees as well where it was expected to be.
-            seen, noise = self.level, np.full(3, 0.4)
+        if motion.margin < self.least_margin and not loose:
+            seen, noise = np.zeros(3), np.full(3, 0.5)
         elif not loose:
-            noise = noise * (1 + self.SURE_MARGIN / motion.margin)
+            noise = noise * (1 + self.sure_margin / motion.margin)
         off = seen - self.level
         size, before = float(np.hypot(*off[:2])), float(np.hypot(*self._off[:2]))
         alike = float(off[:2] @ self._off[:2]) > 0.7 * size * before

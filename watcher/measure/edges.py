@@ -65,6 +65,8 @@ def read_profiles(
 
     """
     count = round(2 * half_px / STEP_PX) + 1
+    if len(pixel) == 0:
+        return np.zeros((0, count))
     reach = (np.arange(count) - (count - 1) / 2) * STEP_PX
     along = np.column_stack([-normal[:, 1], normal[:, 0]])
     total = np.zeros((len(pixel), count))

@@ -177,7 +177,9 @@ def scatter_along(
         y = read - (weight * read).sum(axis=1)[:, None] / total[:, None]
         slope = (weight * x * y).sum(axis=1) / np.maximum((weight * x * x).sum(axis=1), 1e-9)
         residual = np.abs(y - slope[:, None] * x)
-        middle = np.nanmedian(np.where(use, residual, np.nan), axis=1) if len(pixel) else total
+        # A place without any reading gets one here, or the median would warn; it is nan below.
+        shown = np.where(use | ~use.any(axis=1, keepdims=True), residual, np.nan)
+        middle = np.nanmedian(shown, axis=1) if len(pixel) else total
         scale = 1.4826 * middle
         weight = use / (1 + (residual / (CAUCHY * np.maximum(scale, 1e-3))[:, None]) ** 2)
     # Two of the readings' freedoms went into the line.

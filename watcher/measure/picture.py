@@ -8,6 +8,9 @@ import numpy.typing as npt
 
 Grey = npt.NDArray[np.float32]
 
+SMALLEST_PX = 16
+"""Width and height below which there is no room for the places that are looked for."""
+
 
 def noise_of(grey: Grey) -> float:
     """Standard deviation of a pixel's noise, grey levels.
@@ -33,6 +36,8 @@ def sharpness_of(grey: Grey, noise: float) -> float:
 
 def blinded(grey: Grey) -> str:
     """Why nothing can be seen in this picture, or an empty string."""
+    if min(grey.shape) < SMALLEST_PX:
+        return "the picture is too small"
     bright = float(np.percentile(grey, 99))
     dark = float(np.percentile(grey, 1))
     if bright < 12:

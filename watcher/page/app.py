@@ -9,7 +9,7 @@ from flask import Flask, Response, current_app, g, jsonify, render_template, req
 from flask.typing import ResponseReturnValue
 from werkzeug.exceptions import HTTPException
 
-from watcher.page import data, pictures, prints, timelapse, words
+from watcher.page import data, explained, pictures, prints, timelapse, words
 from watcher.page.opened import FOLDER
 from watcher.trouble import BadStore
 
@@ -45,7 +45,13 @@ def create_app(store_folder: Path) -> Flask:
     app.config[FOLDER] = store_folder
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     app.jinja_env.globals["cautions"] = words.CAUTIONS
-    for blueprint in (prints.views, timelapse.views, pictures.views, data.views):
+    for blueprint in (
+        prints.views,
+        timelapse.views,
+        pictures.views,
+        data.views,
+        explained.views,
+    ):
         app.register_blueprint(blueprint)
     app.after_request(_add_headers)
     app.teardown_appcontext(_close_store)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from flask import Blueprint, render_template
 
+from watcher.advice.sentence import OFF
 from watcher.page import words
 from watcher.page.opened import run_or_404, store
 from watcher.page.pictures import picture_version
@@ -20,6 +21,7 @@ def one_print(run_id: int) -> str:
         run=run,
         words=words.in_words(run),
         sentence=words.beside_level(run.advice) if run.advice else "",
+        off=OFF,
         since=words.duration(run.advice.since_s)
         if run.advice and run.advice.since_s is not None
         else "",

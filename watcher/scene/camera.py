@@ -47,10 +47,7 @@ class Camera:
         points = np.asarray(points_mm, dtype=np.float64).reshape(-1, 3)
         rotation, _ = cv2.Rodrigues(self.rotation_vector)
         inside = points @ rotation.T + self.translation_mm
-        depth = np.maximum(inside[:, 2:3], 1e-6)
-        flat = inside[:, :2] / depth
-        flat *= 1 + self.k1 * np.sum(flat**2, axis=1, keepdims=True)
-        return np.asarray(flat * self.focal_px + np.asarray(self.centre_px), dtype=np.float64)
+        return self.seen_along(inside)
 
     def jacobian(self, points_mm: Array, step_mm: float = 0.05) -> Array:
         """How pixels move with points: shape (n, 2, 3), px per mm, by central differences."""
@@ -63,14 +60,22 @@ class Camera:
             columns.append(moved)
         return np.stack(columns, axis=2)
 
+    def rays(self, pixels: Array) -> Array:
+        """Directions in which pixels look, along the camera's own axes: shape (n, 2) to (n, 3)."""
+        pixels = np.asarray(pixels, dtype=np.float64).reshape(-1, 1, 2)
+        flat = cv2.undistortPoints(pixels, self.matrix, np.array([self.k1, 0.0, 0.0, 0.0]))
+        return np.column_stack([flat.reshape(-1, 2), np.ones(len(flat))])
+
+    def seen_along(self, rays: Array) -> Array:
+        """Pixels in which directions are seen: shape (n, 3) to (n, 2) px; undoes :meth:`rays`."""
+        flat = rays[:, :2] / np.maximum(rays[:, 2:3], 1e-6)
+        flat *= 1 + self.k1 * np.sum(flat**2, axis=1, keepdims=True)
+        return np.asarray(flat * self.focal_px + np.asarray(self.centre_px), dtype=np.float64)
+
     def ground(self, pixels: Array, z_mm: float) -> Array:
         """Points of the plane at ``z_mm`` seen in pixels: shape (n, 2) px to (n, 2) mm."""
-        pixels = np.asarray(pixels, dtype=np.float64).reshape(-1, 1, 2)
-        flat = cv2.undistortPoints(pixels, self.matrix, np.array([self.k1, 0.0, 0.0, 0.0])).reshape(
-            -1, 2
-        )
         rotation, _ = cv2.Rodrigues(self.rotation_vector)
-        rays = np.column_stack([flat, np.ones(len(flat))]) @ rotation
+        rays = self.rays(pixels) @ rotation
         eye = self.position_mm
         reach = (z_mm - eye[2]) / rays[:, 2]
         return np.asarray(eye[:2] + rays[:, :2] * reach[:, None], dtype=np.float64)

@@ -7,6 +7,7 @@ frames taken at layer changes and from the height that a sinking bed shows.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -61,6 +62,16 @@ class LayerClock:
         )
         sigma = max(0.25 * self._step(index), 0.5 * float(self._z[high] - self._z[low]))
         return LayerTime(index + 1, float(self._z[index]), sigma, False)
+
+    def perhaps_over(self, elapsed_s: float) -> bool:
+        """Whether the toolpath may be at its end, for all that is known of the pace."""
+        return elapsed_s > float(self._ends[-1]) * (self.pace - 2 * math.sqrt(self._variance))
+
+    def surely_over(self, elapsed_s: float) -> bool:
+        """Whether the toolpath must be at its end, even on the slowest machine thought of."""
+        last_s = float(self._ends[-1] - self._starts[-1])
+        slowest = self.pace + 3 * math.sqrt(self._variance)
+        return elapsed_s > float(self._ends[-1]) * slowest + 0.6 * last_s
 
     def _step(self, index: int) -> float:
         return float(self._z[index] - (self._z[index - 1] if index else 0.0))

@@ -8,6 +8,7 @@ does). Then the bed's own picture, laid flat, tells how far the bed has moved al
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import cv2
 import numpy as np
@@ -18,6 +19,18 @@ from watcher.scene.camera import Camera
 
 Grey = npt.NDArray[np.float32]
 
+ORB_PX = 32
+"""In a picture smaller than its patch of 31 px, ORB finds nothing or fails."""
+
+
+def _wide_blur(picture: npt.NDArray[Any], sigma_px: float, coarser: int) -> npt.NDArray[Any]:
+    """A Gaussian blur so wide that a coarser picture is enough for it."""
+    height, width = picture.shape
+    size = (max(1, width // coarser), max(1, height // coarser))
+    small = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
+    blurred = cv2.GaussianBlur(small, (0, 0), sigma_px / coarser)
+    return cv2.resize(blurred, (width, height), interpolation=cv2.INTER_LINEAR)
+
 
 def local_contrast(grey: Grey, sigma_px: float = 6.0) -> npt.NDArray[np.uint8]:
     """The picture with light and shade taken out: shape (H, W), grey 128 where nothing stands out.
@@ -25,9 +38,9 @@ def local_contrast(grey: Grey, sigma_px: float = 6.0) -> npt.NDArray[np.uint8]:
     Brightness gain and offset, slow shading and dawn vanish; edges and texture stay.
     """
     soft = cv2.GaussianBlur(grey, (0, 0), 0.8)
-    mean = cv2.GaussianBlur(soft, (0, 0), sigma_px)
-    spread = np.sqrt(cv2.GaussianBlur((soft - mean) ** 2, (0, 0), 2 * sigma_px))
-    flat = (soft - mean) / (spread + 2.5)
+    apart = soft - _wide_blur(soft, sigma_px, 2)
+    spread = np.sqrt(np.maximum(_wide_blur(apart**2, 2 * sigma_px, 4), 0.0))
+    flat = apart / (spread + 2.5)
     return np.asarray(np.clip(128 + 40 * flat, 0, 255), dtype=np.uint8)
 
 
@@ -45,22 +58,8 @@ def turned(camera: Camera, turn: Array) -> Camera:
 
 def turn_pixels(camera: Camera, pixels: Array, turn: Array) -> Array:
     """Where far points move when the camera turns: shape (n, 2) px to (n, 2) px."""
-    cx, cy = camera.centre_px
-    rays = np.column_stack(
-        [
-            (pixels[:, 0] - cx) / camera.focal_px,
-            (pixels[:, 1] - cy) / camera.focal_px,
-            np.ones(len(pixels)),
-        ]
-    )
     delta, _ = cv2.Rodrigues(np.asarray(turn, dtype=np.float64))
-    moved = rays @ delta.T
-    return np.column_stack(
-        [
-            moved[:, 0] / moved[:, 2] * camera.focal_px + cx,
-            moved[:, 1] / moved[:, 2] * camera.focal_px + cy,
-        ]
-    )
+    return camera.seen_along(camera.rays(pixels) @ delta.T)
 
 
 @dataclass(frozen=True)
@@ -125,6 +124,28 @@ def fit_turn(
     return Turn(turn, sigma, count, distance)
 
 
+TOO_FEW_CORNERS, FEW_CORNERS = 12, 40
+FEW_PLACES = 300
+COARSE_MM = 2.0
+
+
+def _spread_corners(strength: npt.NDArray[Any], floor: float) -> list[tuple[int, int]]:
+    """The strongest corners above the floor, at most six in each of 48 parts of the picture."""
+    height, width = strength.shape
+    points: list[tuple[int, int]] = []
+    for r in range(6):
+        for c in range(8):
+            top, left = r * height // 6, c * width // 8
+            cell = strength[top : (r + 1) * height // 6, left : (c + 1) * width // 8].copy()
+            for _ in range(6):
+                y, x = np.unravel_index(int(np.argmax(cell)), cell.shape)
+                if cell[y, x] <= floor:
+                    break
+                points.append((left + int(x), top + int(y)))
+                cell[max(0, y - 7) : y + 8, max(0, x - 7) : x + 8] = 0
+    return points
+
+
 class Room:
     """The still room behind the printer, as the first frame saw it."""
 
@@ -143,48 +164,55 @@ class Room:
         self._camera = camera
         self._flat = flat
         strength = cv2.cornerMinEigenVal(cv2.GaussianBlur(grey, (0, 0), 1.2), 5)
-        # Half of any picture is plain: its median strength is that of the noise.
-        floor = 10.0 * float(np.median(strength))
+        # Half of most pictures is plain: its median strength is that of the noise.
+        usual = float(np.median(strength))
         strength[moving] = 0
         strength[:12], strength[-12:], strength[:, :12], strength[:, -12:] = 0, 0, 0, 0
-        height, width = grey.shape
-        points: list[tuple[int, int]] = []
-        for r in range(6):
-            for c in range(8):
-                top, left = r * height // 6, c * width // 8
-                cell = strength[top : (r + 1) * height // 6, left : (c + 1) * width // 8].copy()
-                for _ in range(6):
-                    y, x = np.unravel_index(int(np.argmax(cell)), cell.shape)
-                    if cell[y, x] < floor:
-                        break
-                    points.append((left + int(x), top + int(y)))
-                    cell[max(0, y - 7) : y + 8, max(0, x - 7) : x + 8] = 0
+        points = _spread_corners(strength, 10.0 * usual)
+        self.plain = len(points) < TOO_FEW_CORNERS
+        """Whether little stands out, so that not finding it says nothing of the camera."""
+        if len(points) < FEW_CORNERS:
+            # Either there is nothing, or texture is everywhere and no half of it is plain.
+            points = _spread_corners(strength, 2.0 * usual)
         self.points_px = np.array(points, dtype=np.float64).reshape(-1, 2)
         self._trust = np.ones(len(self.points_px))
-        self._turn = np.zeros(3)
+        self.turn = np.zeros(3)
+        self._marked = (np.zeros((0, 2)), np.zeros((0, 2)))
 
-    def find(self, flat: npt.NDArray[np.uint8]) -> Turn | None:
-        """How the camera turned since the first frame, or None where the room can't be found."""
+    def find(
+        self, flat: npt.NDArray[np.uint8], marked: tuple[Array, Array] | None = None
+    ) -> Turn | None:
+        """How the camera turned since the first frame, or None where the room can't be found.
+
+        Args:
+            flat: local contrast of the frame, shape (H, W).
+            marked: corners of printed markers in the first frame and in this one, shape (n, 2)
+                twice.
+
+        """
+        self._marked = marked if marked is not None else (np.zeros((0, 2)), np.zeros((0, 2)))
         use = self._trust > 0.2
         if use.sum() < 12:
             use = np.ones_like(use)
         before = self.points_px[use]
-        if len(before) < 8:
+        if len(before) + len(self._marked[0]) < 8:
             return None
-        found = self._follow(flat, before, use, turn_pixels(self._camera, before, self._turn))
+        found = self._follow(flat, before, use, turn_pixels(self._camera, before, self.turn))
         if found is None or found.inliers < min(10, 0.3 * len(before)):
-            wide = self._search(flat)
+            wide = self.search(flat)
             if wide is not None:
                 again = self._follow(flat, before, use, turn_pixels(self._camera, before, wide))
                 if again is not None and (found is None or again.inliers > found.inliers):
                     found = again
         if found is not None:
-            self._turn = found.vector
+            self.turn = found.vector
         return found
 
     def _follow(
         self, flat: npt.NDArray[np.uint8], before: Array, use: npt.NDArray[np.bool_], guess: Array
     ) -> Turn | None:
+        if len(before) == 0:
+            return fit_turn(self._camera, *self._marked)
         after, ok, _ = cv2.calcOpticalFlowPyrLK(
             self._flat,
             flat,
@@ -196,13 +224,14 @@ class Room:
             criteria=(cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 20, 0.01),
         )
         good = ok.ravel() == 1
-        if good.sum() < 8:
+        if good.sum() + len(self._marked[0]) < 8:
             return None
         moved = after.reshape(-1, 2).astype(np.float64)
         # Gantry and head climb slowly and may carry more corners than the room: a camera that
         # stays put is believed unless far more corners say that it was moved.
-        here, there = before[good], moved[good]
-        stays = fit_turn(self._camera, here, there, self._turn, settle=True)
+        here = np.concatenate([before[good], self._marked[0]])
+        there = np.concatenate([moved[good], self._marked[1]])
+        stays = fit_turn(self._camera, here, there, self.turn, settle=True)
         turns = fit_turn(self._camera, here, there)
         fitted = stays
         if turns is not None and (stays is None or stays.inliers < 0.4 * turns.inliers):
@@ -210,13 +239,15 @@ class Room:
         if fitted is None:
             return None
         agree = np.zeros(len(before))
-        agree[good] = fitted.residual_px < 0.8
+        agree[good] = fitted.residual_px[: int(good.sum())] < 0.8
         # Corners on the climbing gantry or in a moving shadow lose their say.
         self._trust[use] = 0.8 * self._trust[use] + 0.2 * agree
         return fitted
 
-    def _search(self, flat: npt.NDArray[np.uint8]) -> Array | None:
+    def search(self, flat: npt.NDArray[np.uint8]) -> Array | None:
         """A knocked camera: find the room again by its features (ORB, Rublee et al. 2011)."""
+        if min(flat.shape) < ORB_PX:
+            return None
         orb = cv2.ORB.create(1200)
         a, da = orb.detectAndCompute(self._flat, None)
         b, db = orb.detectAndCompute(flat, None)
@@ -274,17 +305,18 @@ class Bed:
         self.step_mm = step_mm
         self.size_mm = (float(width), float(depth))
         self.axis = np.array([0.0, 0.0, -1.0] if setup.bed_motion == "bed-z" else [0.0, 1.0, 0.0])
-        self._away = np.ones(self.shape, dtype=bool)
+        self.away = np.ones(self.shape, dtype=bool)
         if part_mm:
             printed = np.zeros(self.shape, dtype=np.uint8)
             for ring in part_mm:
                 cells = np.round((ring + margin) / step_mm).astype(np.int32)
                 cv2.fillPoly(printed, [cells], 1)
-            self._away = cv2.dilate(printed, np.ones((17, 17), np.uint8)) == 0
+            self.away = cv2.dilate(printed, np.ones((17, 17), np.uint8)) == 0
         self._mean: Grey | None = None
         self._count = np.zeros(self.shape, dtype=np.float32)
         self._chosen = np.zeros(0, dtype=int)
         self._value = np.zeros(0)
+        self._soft_value = np.zeros(0)
         self._trust = np.zeros(0)
         self.frames = 0
 
@@ -346,9 +378,14 @@ class Bed:
                 cv2.Sobel(smooth, cv2.CV_32F, 1, 0, ksize=3),
                 cv2.Sobel(smooth, cv2.CV_32F, 0, 1, ksize=3),
             )
-        slope[(self._count < 1) | ~self._away] = 0
-        # Half of a bed is plain: what stands out against that is an edge, a clip, a print.
-        floor = 3.0 * float(np.median(slope[self._count >= 1])) if (self._count >= 1).any() else 0
+        slope[(self._count < 1) | ~self.away] = 0
+        # Half of most beds is plain: what stands out against that is an edge, a clip, a print.
+        # On a bed that is textured all over that leaves next to nothing: then its steeper third.
+        known = self._count >= 1
+        floor = 3.0 * float(np.median(slope[known])) if known.any() else 0.0
+        known &= self.away
+        if known.any() and int((slope[known] > floor).sum()) < FEW_PLACES:
+            floor = float(np.quantile(slope[known], 2 / 3))
         rows, columns = 10, 10
         chosen: list[npt.NDArray[np.int64]] = []
         height, width = self.shape
@@ -363,6 +400,8 @@ class Bed:
         picked = np.concatenate(chosen)
         self._chosen = picked[np.argsort(-slope.ravel()[picked])[:most]]
         self._value = smooth.ravel()[self._chosen].astype(np.float64)
+        softer = cv2.GaussianBlur(self._mean, (0, 0), 1.6)
+        self._soft_value = softer.ravel()[self._chosen].astype(np.float64)
         self._slope = slope.ravel()[self._chosen]
         self._trust = np.ones(len(self._chosen))
 
@@ -390,6 +429,46 @@ class Bed:
             y = np.clip(np.round(pixels[:, 1]).astype(int), 0, picture.shape[0] - 1)
             good &= ~hidden[y, x]
         return np.where(good, value - self._value[pick], 0.0).astype(np.float64), good
+
+    def _agreements(
+        self,
+        camera: Camera,
+        picture: Grey,
+        still: npt.NDArray[np.bool_] | None,
+        start_mm: float,
+        trials_mm: Array,
+        *,
+        coarse: bool,
+    ) -> Array:
+        """Correlation of the bed with its template at each of t trial places: shape (t,)."""
+        pick = np.argsort(-self._slope * self._trust)[: 500 if coarse else 900]
+        value = (self._soft_value if coarse else self._value)[pick] - 128
+        blurred = cv2.GaussianBlur(picture, (0, 0), 2.4 if coarse else 1.2)
+        places = self.points_mm[self._chosen[pick]]
+        moved = places[None] + trials_mm[:, None, None] * self.axis
+        pixel = camera.project(moved.reshape(-1, 3)).astype(np.float32)
+        where = pixel.reshape(len(trials_mm), len(pick), 2)
+        now = cv2.remap(
+            blurred,
+            where[..., 0],
+            where[..., 1],
+            cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_CONSTANT,
+            borderValue=float("nan"),
+        ).astype(np.float64)
+        good = np.isfinite(now)
+        if still is not None:
+            height, width = picture.shape
+            at = np.clip(np.round(np.nan_to_num(where)), 0, [width - 1, height - 1]).astype(int)
+            far = np.abs(trials_mm - start_mm) > 1.0
+            good &= ~(still[at[..., 1], at[..., 0]] & far[:, None])
+        now = np.where(good, now - 128, 0.0)
+        weight = self._trust[pick] * good
+        power = np.sqrt((weight * value**2).sum(axis=1) * (weight * now**2).sum(axis=1))
+        # Few places that agree are worth less than many.
+        support = np.minimum(1.0, weight.sum(axis=1) / (0.3 * len(pick)))
+        score = support * (weight * value * now).sum(axis=1) / np.maximum(power, 1e-9)
+        return np.asarray(np.where(good.sum(axis=1) >= 40, score, 0.0), dtype=np.float64)
 
     def locate(
         self,
@@ -419,22 +498,15 @@ class Bed:
             return None
         at = start_mm
         if reach_mm is not None:
-            pick = np.argsort(-self._slope * self._trust)[:900]
-            value = self._value[pick] - 128
-            blurred = cv2.GaussianBlur(picture, (0, 0), 1.2).astype(np.float32)
-            trials = np.arange(reach_mm[0], reach_mm[1] + 1e-9, 1.0)
-            scores = np.zeros(len(trials))
-            for i, trial in enumerate(trials):
-                hidden = still if abs(trial - start_mm) > 1.0 else None
-                residual, good = self._residual(camera, blurred, trial * self.axis, hidden, pick)
-                weight = self._trust[pick] * good
-                now = residual + value
-                power = np.sqrt(np.sum(weight * value**2) * np.sum(weight * now**2))
-                if good.sum() >= 40 and power > 0:
-                    # Few places that agree are worth less than many.
-                    support = min(1.0, float(weight.sum()) / (0.3 * len(pick)))
-                    scores[i] = support * float(np.sum(weight * value * now)) / power
-            at = float(trials[int(np.argmax(scores))])
+            wide = np.arange(reach_mm[0], reach_mm[1] + 1e-9, COARSE_MM)
+            coarse = self._agreements(camera, picture, still, start_mm, wide, coarse=True)
+            # The best few are looked at again, for what repeats on a bed is easily mistaken.
+            near = np.arange(-COARSE_MM, COARSE_MM + 1e-9, 0.5)
+            best = wide[np.argsort(-coarse)[:4]]
+            close = np.unique((best[:, None] + near).round(6).ravel())
+            close = close[(close >= reach_mm[0] - 0.5) & (close <= reach_mm[1] + 0.5)]
+            fine = self._agreements(camera, picture, still, start_mm, close, coarse=False)
+            at = float(close[int(np.argmax(fine))])
         hidden = still if abs(at - start_mm) > 1.0 else None
         step = 0.4
         residual = np.zeros(0)

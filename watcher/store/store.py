@@ -15,6 +15,7 @@ from sqlite_utils import Database
 
 from watcher.records import (
     Advice,
+    BedMarker,
     BedPoint,
     Frame,
     Moment,
@@ -595,4 +596,11 @@ def _setup(kept: Row) -> Setup:
             for p in kept["bed_points"]
         ),
         bed_points_z_mm=kept["bed_points_z_mm"],
+        # Runs that were kept before it could be drawn have none.
+        part_px=tuple((x, y) for x, y in kept.get("part_px", ())),
+        bed_markers=tuple(
+            BedMarker(m["number"], (m["bed_mm"][0], m["bed_mm"][1]), m["side_mm"])
+            for m in kept.get("bed_markers", ())
+        ),
+        room_markers=kept.get("room_markers", False),
     )

@@ -9,7 +9,7 @@ from flask import Flask, Response, current_app, g, jsonify, render_template, req
 from flask.typing import ResponseReturnValue
 from werkzeug.exceptions import HTTPException
 
-from watcher.page import data, explained, pictures, prints, timelapse, words
+from watcher.page import around, compared, data, explained, pictures, prints, timelapse, words
 from watcher.page.opened import FOLDER
 from watcher.trouble import BadStore
 
@@ -22,7 +22,7 @@ _HEADERS = {
             "img-src 'self'",
             "connect-src 'self'",
             "base-uri 'none'",
-            "form-action 'none'",
+            "form-action 'self'",
             "frame-ancestors 'none'",
         ]
     ),
@@ -51,6 +51,8 @@ def create_app(store_folder: Path) -> Flask:
         pictures.views,
         data.views,
         explained.views,
+        around.views,
+        compared.views,
     ):
         app.register_blueprint(blueprint)
     app.after_request(_add_headers)

@@ -51,7 +51,11 @@ class ShadeJudge:
 
     def __init__(self):
         self.frames = []
+        self.heard = []
         self._stopped = None
+
+    def hear(self, answer):
+        self.heard.append(answer)
 
     def see(self, frame):
         self.frames.append((frame.index, frame.name, frame.elapsed_s))

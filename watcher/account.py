@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from watcher.advice.sentence import NO_TOOLPATH, OFF
+from watcher.advice.stake import sum_of
 from watcher.page.words import CAUTIONS, duration, fault, how_sure
 from watcher.records import Advice, FaultKind, Frame, Moment, Reading, Seen
 from watcher.sources.taken import Missed
@@ -142,6 +143,11 @@ class Account:
         lines = [f"{duration(elapsed_s)} into the print ({name}): {advice.sentence}"]
         if sure := how_sure(advice):
             lines.append(f"How sure: {sure}.")
+        if advice.unseen:
+            lines.append(f"Not seen then: {', '.join(advice.unseen)}.")
+        if advice.stake is not None:
+            lines.append("What was at stake:")
+            lines += [f"  {line}" for line in sum_of(advice.stake)]
         return lines
 
     def _unseen_words(self) -> list[str]:

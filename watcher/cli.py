@@ -14,15 +14,15 @@ from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
 from types import FrameType
-from typing import IO, Any
+from typing import IO, Any, get_args
 
 import click
 
 from watcher.account import Account
 from watcher.desk import COMMANDS
-from watcher.page import create_app, in_words, listen
-from watcher.page.words import CAUTIONS, duration
-from watcher.records import Advice, Frame, Seen, Setup, Toolpath
+from watcher.page import answer_to, create_app, in_words, listen
+from watcher.page.words import CAUTIONS, duration, fault
+from watcher.records import Advice, FaultKind, Frame, Said, Seen, Setup, Toolpath, Weights
 from watcher.run import Ended, Judge, Label, run_night
 from watcher.settings import read_setup
 from watcher.sources.address import read_address
@@ -31,10 +31,11 @@ from watcher.sources.clock import Clock, NightClock
 from watcher.sources.night import frame_names
 from watcher.sources.taken import Missed, Source
 from watcher.store import Store
-from watcher.trouble import BadNight, Trouble
+from watcher.trouble import BadNight, BadStore, Trouble
 from watcher.typed import Command, settings_of
 from watcher.typed import data_option as _data_option
 from watcher.typed import load_toolpath as _load_toolpath
+from watcher.weights import read_weights
 
 LOOPBACK = ("127.0.0.1", "::1")
 PORT = 8537
@@ -65,11 +66,11 @@ class Commands(click.Group):
             raise Refusal(f"{place}{error.strerror or error}.") from error
 
 
-def _night(setup: Setup, toolpath: Toolpath | None) -> Judge:
+def _night(setup: Setup, toolpath: Toolpath | None, weights: Weights) -> Judge:
     # Late, because it brings scipy and scikit-image, which `runs` and `--help` can do without.
     from watcher.night import Night  # noqa: PLC0415
 
-    return Night(setup, toolpath)
+    return Night(setup, toolpath, weights)
 
 
 @dataclass(frozen=True)
@@ -77,7 +78,7 @@ class Equipment:
     """What the commands run with; tests hand in a clock or a judge of their own."""
 
     make_clock: Callable[[], Clock] = NightClock
-    make_judge: Callable[[Setup, Toolpath | None], Judge] = _night
+    make_judge: Callable[[Setup, Toolpath | None, Weights], Judge] = _night
 
 
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"]})
@@ -97,6 +98,20 @@ def main(ctx: click.Context) -> None:
     whether a printer may run unattended.
     """
     ctx.ensure_object(Equipment)
+
+
+def _settings_option(command: Command) -> Command:
+    return click.option(
+        "--settings",
+        "settings_file",
+        metavar="FILE",
+        type=click.Path(path_type=Path),
+        help="A TOML file with your budget of false stops and your prices.",
+    )(command)
+
+
+def _weights(settings_file: Path | None) -> Weights:
+    return Weights() if settings_file is None else read_weights(settings_file)
 
 
 def _page_options(command: Command) -> Command:
@@ -178,6 +193,7 @@ def demo(equipment: Equipment, host: str, port: int, serve: bool) -> None:
     show_default=True,
     help="Time from picture to picture.",
 )
+@_settings_option
 @_data_option
 @_page_options
 @click.pass_obj
@@ -188,6 +204,7 @@ def watch(
     setup_file: Path,
     toolpath_file: Path | None,
     interval: float,
+    settings_file: Path | None,
     data: Path,
     host: str,
     port: int,
@@ -205,12 +222,15 @@ def watch(
       watcher watch --source dropped/ --setup setup.json --toolpath part.gcode
     """
     setup = read_setup(setup_file)
+    weights = _weights(settings_file)
     toolpath = None if toolpath_file is None else _load_toolpath(toolpath_file)
-    judge = equipment.make_judge(setup, toolpath)
+    judge = equipment.make_judge(setup, toolpath, weights)
     clock = equipment.make_clock()
     pictures = open_live(source, setup.frame_size, interval, clock)
     name = toolpath_file.stem if toolpath_file else "watch"
-    label = Label(name, _shown(source), setup, toolpath, settings=settings_of(toolpath_file))
+    label = Label(
+        name, _shown(source), setup, toolpath, weights, settings=settings_of(toolpath_file)
+    )
     account = Account()
     with (
         contextlib.closing(pictures),
@@ -262,6 +282,7 @@ def watch(
     type=click.Path(path_type=Path),
     help="Also write stop, moments and the lifts of every frame to this file.",
 )
+@_settings_option
 @_data_option
 @click.pass_obj
 def replay(
@@ -272,6 +293,7 @@ def replay(
     toolpath_file: Path | None,
     every: float,
     json_file: Path | None,
+    settings_file: Path | None,
     data: Path,
 ) -> None:
     """Go through a recorded night and say what was found.
@@ -298,7 +320,13 @@ def replay(
         setup_file = path / "setup.json"
     plan = toolpath_file or _gcode_of(path)
     account, ended = _replay(
-        equipment, path, data, _Files(setup_file, plan), every_s=every, record=json_file is not None
+        equipment,
+        path,
+        data,
+        _Files(setup_file, plan),
+        every_s=every,
+        record=json_file is not None,
+        weights=_weights(settings_file),
     )
     if json_file is not None and ended.how == "left early":
         click.echo(f"The replay was ended early, so {json_file} was not written.", err=True)
@@ -458,6 +486,103 @@ def runs(data: Path) -> None:
         click.echo(f"   {run.outcome}")
 
 
+@main.command()
+@click.argument("run_id", metavar="RUN", type=click.IntRange(min=1))
+@click.argument("said", type=click.Choice(get_args(Said)))
+@click.option(
+    "--kind",
+    type=click.Choice(get_args(FaultKind)),
+    help="What fails, where it is not what the advice says.",
+)
+@_data_option
+@click.pass_obj
+def answer(
+    equipment: Equipment, run_id: int, said: Said, kind: FaultKind | None, data: Path
+) -> None:
+    """Say how a print goes.
+
+    A run that is being watched takes it in with its next picture: "still fine" ends a stop and asks
+    for more evidence at that one place from then on. The answer stays with the run, and watcher
+    rejudge counts by it.
+
+    \b
+    Examples:
+      watcher answer 12 "still fine"
+      watcher answer 12 "it is failing" --kind corner-lift
+      watcher answer 12 stopped
+    """
+    with Store.open(data, write=True) as store:
+        run = store.run(run_id)
+        if run is None:
+            raise BadStore(f"There is no run {run_id}.", "List the kept runs with watcher runs.")
+        kept = answer_to(run, said, equipment.make_clock().utc_s(), kind)
+        store.keep_answer(run_id, kept)
+    about = f" about {kept.place or fault(kept.kind)}" if kept.kind else ""
+    heard = " The watch takes it in with its next picture." if run.state == "watching" else ""
+    click.echo(f"Kept for run {run_id}: {said}{about}.{heard}")
+
+
+@main.command()
+@click.argument("run_ids", metavar="[RUNS]...", nargs=-1, type=click.IntRange(min=1))
+@_settings_option
+@click.option(
+    "--curve",
+    "curve_file",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Also try several budgets, print delay against false stops and draw it into this SVG.",
+)
+@_data_option
+def rejudge(
+    run_ids: tuple[int, ...], settings_file: Path | None, curve_file: Path | None, data: Path
+) -> None:
+    """Judge kept runs again under other settings.
+
+    No picture is needed. Says what would have been found, missed and stopped in vain, how late,
+    and how much filament it would have saved. Whether a run failed is what you answered, or what
+    the truth.json beside a recorded night says. Without RUNS all runs are taken; without
+    --settings each is judged by its own.
+
+    \b
+    Examples:
+      watcher rejudge
+      watcher rejudge 3 4 9 --settings stricter.toml
+      watcher rejudge --curve trade-off.svg
+    """
+    from watcher import rejudge as again  # noqa: PLC0415 (late: it brings scipy)
+
+    weights = None if settings_file is None else read_weights(settings_file)
+    if curve_file is not None:
+        _check_writable(curve_file)
+    with Store.open(data, write=False) as store:
+        runs = {run.id: run for run in store.runs()}
+        for run_id in run_ids:
+            if run_id not in runs:
+                raise BadStore(
+                    f"There is no run {run_id}.", "List the kept runs with watcher runs."
+                )
+        wanted = sorted(set(run_ids)) or sorted(i for i in runs if runs[i].frames)
+        kept = []
+        for run_id in wanted:
+            try:
+                kept.append(again.read_kept(store, runs[run_id]))
+            except BadStore as trouble:
+                if run_ids:
+                    raise
+                click.echo(str(trouble), err=True)
+    if not kept:
+        raise BadStore(f"No runs that can be judged again are kept in {data}.", "Replay one first.")
+    outcomes = [again.outcome_of(one, weights) for one in kept]
+    for line in again.told(outcomes, {kind: fault(kind) for kind in get_args(FaultKind)}):
+        click.echo(line)
+    if curve_file is not None:
+        points = again.curve(kept, weights)
+        for line in again.curve_words(points):
+            click.echo(line)
+        _write_whole(curve_file, again.curve_svg(points).encode())
+        click.echo(f"Drawn in {curve_file}.")
+
+
 @dataclass(frozen=True)
 class _Files:
     """What belongs to a recorded night beside its pictures."""
@@ -474,12 +599,14 @@ def _replay(
     *,
     every_s: float = 10.0,
     record: bool = False,
+    weights: Weights | None = None,
 ) -> tuple[Account, Ended]:
     """Replay a night into the store and print what was found."""
     setup = read_setup(beside.setup)
     pictures = open_recorded(path, setup.frame_size, every_s)
     toolpath = None if beside.toolpath is None else _load_toolpath(beside.toolpath)
-    judge = equipment.make_judge(setup, toolpath)
+    weights = weights or Weights()
+    judge = equipment.make_judge(setup, toolpath, weights)
     for remark in pictures.remarks:
         click.echo(remark)
     account = Account(every_frame=record)
@@ -495,10 +622,11 @@ def _replay(
             store,
             Label(
                 path.resolve().stem,
-                str(path),
+                str(path.resolve()),
                 setup,
                 toolpath,
-                settings=settings_of(beside.toolpath),
+                weights,
+                settings_of(beside.toolpath),
             ),
             clock=equipment.make_clock(),
             listeners=[account, bar],

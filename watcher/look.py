@@ -757,30 +757,14 @@ class Look:
         self, placement: Placement, bgr: Picture, seen: npt.NDArray[np.float32]
     ) -> tuple[list[Reading], list[Outline]]:
         bed = self._placer.bed
-        region = self._region[self._around]
-        grid = placement.bed_px.reshape(*bed.shape, 2)[self._around]
-        strands = seen_strands(bgr, grid, region, seen >= 0)
-        length, area = self._strands.add(strands, region)
-        standing = self._strands.standing
-        pieces, _ = cv2.findContours(
-            standing.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE
+        return strands_on_bed(
+            self._strands,
+            bgr,
+            placement.bed_px.reshape(*bed.shape, 2)[self._around],
+            bed.points_mm.reshape(*bed.shape, 3)[self._around],
+            self._region[self._around],
+            seen >= 0,
         )
-        outlines = [
-            Outline("strand", "bed", np.round(grid[piece[:, 0, 1], piece[:, 0, 0]], 1))
-            for piece in pieces
-        ]
-        place = None
-        if standing.any():
-            points = bed.points_mm.reshape(*bed.shape, 3)[self._around]
-            middle = np.median(points[standing], axis=0)
-            place = (float(middle[0]), float(middle[1]), 0.0)
-        if area < 0.1 * float(region.sum()) * bed.step_mm**2:
-            return [
-                Reading(
-                    "spaghetti", "bed", None, None, None, "mm", "the bed round the part is hidden"
-                )
-            ], outlines
-        return [Reading("spaghetti", "bed", place, length, 4.0 + 0.1 * length, "mm")], outlines
 
     # -- pictures -----------------------------------------------------------------------------
 
@@ -803,6 +787,48 @@ class Look:
                 place = places[int(name[seen[line[0]]])]
                 outlines.append(Outline("measured", place, np.round(found_px[seen[line]], 1)))
         return outlines
+
+
+def strands_on_bed(
+    strands: StrandMap,
+    bgr: Picture,
+    grid_px: Array,
+    grid_mm: Array,
+    region: Bools,
+    part: Bools,
+) -> tuple[list[Reading], list[Outline]]:
+    """Strands on the bed in one frame.
+
+    Args:
+        strands: what has been seen so far.
+        bgr: shape (H, W, 3).
+        grid_px: shape (R, C, 2), where the bed's grid falls in the picture.
+        grid_mm: shape (R, C, 3), the same places on the bed.
+        region: shape (R, C), places to look at.
+        part: shape (H, W), pixels that the part covers.
+
+    Returns:
+        One reading, and the strands as outlines.
+
+    """
+    length, area = strands.add(seen_strands(bgr, grid_px, region, part), region)
+    standing = strands.standing
+    pieces, _ = cv2.findContours(
+        standing.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE
+    )
+    outlines = [
+        Outline("strand", "bed", np.round(grid_px[piece[:, 0, 1], piece[:, 0, 0]], 1))
+        for piece in pieces
+    ]
+    place = None
+    if standing.any():
+        middle = np.median(grid_mm[standing], axis=0)
+        place = (float(middle[0]), float(middle[1]), 0.0)
+    step_mm = float(np.hypot(*(grid_mm[0, 1] - grid_mm[0, 0])[:2]))
+    if area < 0.1 * float(region.sum()) * step_mm**2:
+        why = "the bed round the part is hidden"
+        return [Reading("spaghetti", "bed", None, None, None, "mm", why)], outlines
+    return [Reading("spaghetti", "bed", place, length, 4.0 + 0.1 * length, "mm")], outlines
 
 
 def _lift_kind(corner: Corner) -> FaultKind:

@@ -2,29 +2,25 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import cv2
 import numpy as np
 import numpy.typing as npt
 
-from watcher.advice.sentence import OFF
-from watcher.advice.verdict import advise
-from watcher.evidence.faults import Faults
 from watcher.look import Look
 from watcher.measure.picture import blinded
 from watcher.overlay.record import Measured
 from watcher.records import (
-    Advice,
+    Answer,
+    FaultKind,
     Frame,
     Moment,
     Outline,
-    Reading,
     Seen,
     Setup,
-    Suspicion,
+    Sight,
     Toolpath,
     View,
+    Weights,
 )
 from watcher.scene.camera import Camera, camera_from_points
 from watcher.scene.clock import LayerClock
@@ -32,9 +28,8 @@ from watcher.scene.place import Placement, Placer
 from watcher.scene.solid import Corner, corners_of, solid_from_toolpath
 from watcher.trouble import BadSetup
 from watcher.unplanned import Unplanned
+from watcher.weigh import Weigh
 
-BLIND_FRAMES = 8
-"""So many frames in a row that show nothing are worth waking somebody for a look."""
 OVER = "the print is over"
 
 
@@ -63,7 +58,9 @@ def corner_names(camera: Camera, corners: list[Corner]) -> list[str]:
 class Night:
     """Watches one run. Give it every frame in order."""
 
-    def __init__(self, setup: Setup, toolpath: Toolpath | None) -> None:
+    def __init__(
+        self, setup: Setup, toolpath: Toolpath | None, weights: Weights | None = None
+    ) -> None:
         """Prepare a run. Without a toolpath all is watched that needs none.
 
         Raises:
@@ -73,6 +70,7 @@ class Night:
         """
         self._setup = setup
         self._look: Look | Unplanned
+        places: dict[FaultKind, int] = {}
         if toolpath is None:
             self._clock: LayerClock | None = None
             self._placer = Placer(setup, None, None)
@@ -84,13 +82,16 @@ class Night:
             self._placer = Placer(setup, solid, self._clock)
             names = corner_names(camera_from_points(setup), corners)
             self._look = Look(solid, corners, names, self._placer, setup.head_parked_for_frames)
-        self._faults = Faults()
-        self._advice: Advice | None = None
-        self._times: list[float] = []
-        self._layers: list[int] = []
-        self._frames: list[str] = []
-        self._blind = 0
+            places["corner-lift"] = sum(not corner.overhang for corner in corners)
+            places["overhang-curl"] = sum(corner.overhang for corner in corners)
+        self._weigh = Weigh(toolpath, weights or Weights(), places)
+        self._layer = int(self._clock is not None)
+        self._blind = True
         self._over = False
+
+    def hear(self, answer: Answer) -> None:
+        """Take in what a person said about the print; it counts from the next frame on."""
+        self._weigh.hear(answer)
 
     def see(self, frame: Frame) -> Seen:
         """Judge one frame.
@@ -109,8 +110,6 @@ class Night:
                 f"{self._setup.frame_size[0]} x {self._setup.frame_size[1]}.",
                 "Set the camera to the size of the setup, or click the bed points again.",
             )
-        self._times.append(frame.elapsed_s)
-        self._frames.append(frame.name)
         grey = cv2.cvtColor(frame.bgr, cv2.COLOR_BGR2GRAY).astype(np.float32)
         why = blinded(grey)
         placed = why if why else self._placer.place(grey, frame.elapsed_s)
@@ -125,19 +124,15 @@ class Night:
         return self._look.measured()
 
     def _seen(self, frame: Frame, placed: Placement, grey: npt.NDArray[np.float32]) -> Seen:
-        layer = placed.time.layer if placed.time is not None else 0
-        self._layers.append(layer)
-        self._blind = 0
+        layer = self._layer = placed.time.layer if placed.time is not None else 0
+        self._blind = False
+        view = View(True, placed.sigma_px, layer, self._mm_per_px(placed))
         if placed.over or self._over:
-            return self._done(frame, placed)
+            return self._done(frame, view)
         if isinstance(self._look, Look):
             looked = self._look.measure(placed, frame.bgr, grey, layer - 1)
         else:
             looked = self._look.measure(placed, frame.bgr, grey)
-        suspicions, readings = self._faults.update(
-            looked.readings, len(self._times) - 1, looked.found_share
-        )
-        view = View(True, placed.sigma_px, layer, self._mm_per_px(placed))
         told = self._moved(frame, placed)
         notes = {
             "found_share": looked.found_share,
@@ -146,7 +141,10 @@ class Night:
         }
         if self._clock is not None:
             notes["pace"] = self._clock.pace
-        return self._advised(frame, view, readings, suspicions, looked.outlines, notes, told)
+        sight = Sight(
+            frame.index, frame.name, frame.elapsed_s, layer, looked.readings, looked.found_share
+        )
+        return self._weighed(sight, view, looked.outlines, notes, told)
 
     def _moved(self, frame: Frame, placed: Placement) -> tuple[Moment, ...]:
         """A knock is worth a mark in the time-lapse, for the picture jumps there."""
@@ -158,10 +156,9 @@ class Night:
         )
         return (Moment(frame.index, frame.name, frame.elapsed_s, "cannot-see", "carry on", told),)
 
-    def _done(self, frame: Frame, placed: Placement) -> Seen:
+    def _done(self, frame: Frame, view: View) -> Seen:
         """A frame after the last layer: a bed that drives out or a part that pops off as it cools
         is no fault, so nothing is judged any more."""
-        told = ""
         marks: tuple[Moment, ...] = ()
         if not self._over:
             told = "The print is over; what follows is kept but not judged."
@@ -169,12 +166,9 @@ class Night:
                 Moment(frame.index, frame.name, frame.elapsed_s, "cannot-see", "carry on", told),
             )
         self._over = True
-        before = self._advice
-        if before is None or before.level != "stop":
-            self._advice = Advice("carry on", "The print is over; nothing is judged any more.")
-        assert self._advice is not None
-        view = View(True, placed.sigma_px, self._layers[-1], self._mm_per_px(placed))
-        return Seen(view, tuple(self._look.unseen(OVER)), (), self._advice, marks)
+        readings = tuple(self._look.unseen(OVER))
+        sight = Sight(frame.index, frame.name, frame.elapsed_s, self._layer, readings, over=True)
+        return self._weighed(sight, view, (), {"over": 1.0}, marks)
 
     def _mm_per_px(self, placed: Placement) -> float:
         middle = np.array([[*self._look.middle_mm, 0.0]]) + placed.offset_mm
@@ -182,76 +176,38 @@ class Night:
         return 1.0 / max(scale, 1e-6)
 
     def _not_seen(self, frame: Frame, why: str) -> Seen:
-        layer = self._layers[-1] if self._layers else int(self._clock is not None)
-        self._layers.append(layer)
-        self._blind += 1
+        self._blind = True
         if self._over:
             why = OVER
+        view = View(False, float("inf"), self._layer, float("nan"), why)
         readings = tuple(self._look.unseen(why))
-        suspicions: tuple[Suspicion, ...] = ()
-        if self._blind >= BLIND_FRAMES and not self._over:
-            suspicions = (
-                Suspicion(
-                    "cannot-see",
-                    why,
-                    None,
-                    float(self._blind),
-                    float(BLIND_FRAMES),
-                    len(self._times) - self._blind,
-                    float(self._blind),
-                    0.0,
-                    "frames",
-                ),
-            )
-        view = View(False, float("inf"), layer, float("nan"), why)
-        return self._advised(frame, view, readings, suspicions, (), {})
+        sight = Sight(
+            frame.index,
+            frame.name,
+            frame.elapsed_s,
+            self._layer,
+            readings,
+            blind=why,
+            over=self._over,
+        )
+        return self._weighed(sight, view, (), {"over": 1.0} if self._over else {})
 
-    def _advised(
+    def _weighed(
         self,
-        frame: Frame,
+        sight: Sight,
         view: View,
-        readings: tuple[Reading, ...],
-        suspicions: tuple[Suspicion, ...],
         outlines: tuple[Outline, ...],
         notes: dict[str, float],
         marks: tuple[Moment, ...] = (),
     ) -> Seen:
-        lifts = [r for r in readings if r.kind in ("corner-lift", "overhang-curl")]
-        advice = advise(
-            self._advice,
-            suspicions,
-            len(lifts),
-            sum(r.value is not None for r in lifts),
-            self._times,
-            self._layers,
+        weighed = self._weigh.weigh(sight)
+        return Seen(
+            view,
+            weighed.readings,
+            weighed.suspicions,
+            weighed.advice,
+            marks + weighed.moments,
+            outlines,
+            notes,
+            sight.readings,
         )
-        if self._clock is None and advice.level == "carry on":
-            advice = replace(advice, sentence=f"{advice.sentence} {OFF}")
-        moments = marks + self._moments(frame, advice)
-        self._advice = advice
-        return Seen(view, readings, suspicions, advice, moments, outlines, notes)
-
-    def _moments(self, frame: Frame, advice: Advice) -> tuple[Moment, ...]:
-        """A rise of the advice is a moment; so is the beginning of what led to a stop."""
-        before = self._advice
-        rank = {"carry on": 0, "have a look": 1, "stop": 2}
-        old = rank[before.level] if before else 0
-        if advice.kind is None or rank[advice.level] <= old:
-            return ()
-        here = Moment(
-            frame.index, frame.name, frame.elapsed_s, advice.kind, advice.level, advice.sentence
-        )
-        if advice.level != "stop" or advice.since_s is None:
-            return (here,)
-        began = int(np.searchsorted(self._times, advice.since_s))
-        if began >= len(self._times) - 1:
-            return (here,)
-        start = replace(
-            here,
-            index=frame.index - (len(self._times) - 1 - began),
-            name=self._frames[began],
-            elapsed_s=self._times[began],
-            level="have a look",
-            sentence="Here it began.",
-        )
-        return (start, here)

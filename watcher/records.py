@@ -131,6 +131,24 @@ class Reading:
 
 
 @dataclass(frozen=True)
+class Sight:
+    """What one frame showed, without its picture: enough to judge it again."""
+
+    index: int
+    name: str
+    elapsed_s: float
+    layer: int
+    readings: tuple[Reading, ...]
+    """As measured, before any zero was taken off."""
+    found_share: float = 0.0
+    """Share of the part's known edges that were found, 0 to 1."""
+    blind: str = ""
+    """Why the frame showed nothing at all."""
+    over: bool = False
+    """Whether the print is over, so that nothing is judged any more."""
+
+
+@dataclass(frozen=True)
 class Outline:
     """A line to draw over the picture, in pixels of the frame."""
 
@@ -155,6 +173,74 @@ class View:
 
 
 @dataclass(frozen=True)
+class Prices:
+    """What things are worth to the user, in whatever currency; ``None`` where it was not said."""
+
+    filament_per_kg: float | None = None
+    machine_hour: float | None = None
+    part: float | None = None
+    """What a finished part is worth beyond its own filament and hours."""
+    collision: float | None = None
+    """What it costs when the head runs into the part: a nozzle, a bed, a morning's repair."""
+    collision_ratio: float = 10.0
+    """Lift over layer height at which a collision is as likely as not (common practice, no
+    source: a nozzle clears a few layers' curl and no more)."""
+    filament_diameter_mm: float = 1.75
+    filament_density_g_cm3: float = 1.24
+    """Of polylactide, from memory; nylons are near 1.1, polyesters near 1.27."""
+
+
+@dataclass(frozen=True)
+class Weights:
+    """How the user wants advice to be weighed."""
+
+    false_stops_per_100_nights: float = 1.0
+    failing_nights_per_100: float = 10.0
+    """How many of the user's nights fail: common practice, no source, until own nights are
+    counted."""
+    prices: Prices = Prices()
+
+
+@dataclass(frozen=True)
+class Stake:
+    """What stopping now and carrying on may cost. Money is ``None`` where a price is missing."""
+
+    spent_g: float
+    spent_m: float
+    spent_s: float
+    to_come_g: float
+    to_come_m: float
+    to_come_s: float
+    spent_money: float | None
+    to_come_money: float | None
+    part_money: float
+    collision_money: float
+    collision_chance: float
+    """Chance of a collision if the print fails and goes on, by lift over layer height."""
+    chance: float
+    """Chance that the print is failing."""
+    break_even: float | None
+    """Chance of failing from which on stopping loses less than carrying on."""
+    loss_stop: float | None
+    """Expected loss of stopping now."""
+    loss_carry_on: float | None
+    """Expected loss of carrying on."""
+
+
+Said = Literal["still fine", "it is failing", "stopped"]
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What a person said about a run, and the advice that it answers."""
+
+    said: Said
+    utc_s: float
+    kind: FaultKind | None = None
+    place: str = ""
+
+
+@dataclass(frozen=True)
 class Suspicion:
     """Evidence for one kind of fault at one place, accumulated over frames."""
 
@@ -169,6 +255,10 @@ class Suspicion:
     amount: float
     sigma: float
     unit: str
+    per_hour: float | None = None
+    """Growth of the amount since it began, where that is known."""
+    chance: float | None = None
+    """Chance that this is a fault and not the measuring error, 0 to 1."""
 
 
 @dataclass(frozen=True)
@@ -185,6 +275,15 @@ class Advice:
     unit: str = ""
     since_s: float | None = None
     """Elapsed seconds at which the fault is thought to have begun."""
+    per_hour: float | None = None
+    """Growth of the amount, units per hour."""
+    at_end: float | None = None
+    """Amount to expect at the end of the print if it goes on like this."""
+    chance: float | None = None
+    """Chance that the print is failing, 0 to 1."""
+    unseen: tuple[str, ...] = ()
+    """Watched places that could not be seen."""
+    stake: Stake | None = None
 
 
 @dataclass(frozen=True)
@@ -213,3 +312,6 @@ class Seen:
     outlines: tuple[Outline, ...] = ()
     notes: Mapping[str, float] = field(default_factory=dict)
     """Extra figures for the record, by name with the unit in it."""
+    measured: tuple[Reading, ...] = ()
+    """What was measured, before the evidence took zeros off and smoothed: one for each of
+    ``readings``. From these the frame can be judged again without its picture."""

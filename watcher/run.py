@@ -7,7 +7,7 @@ from dataclasses import asdict, dataclass, field
 from typing import Protocol
 
 from watcher.before import footprint
-from watcher.records import Frame, Seen, Setup, Toolpath
+from watcher.records import Answer, Frame, Seen, Setup, Toolpath, Weights
 from watcher.sources.clock import Clock
 from watcher.sources.taken import Missed, Source, Taken
 from watcher.store import Ending, Store
@@ -22,6 +22,9 @@ class Judge(Protocol):
 
     def see(self, frame: Frame) -> Seen:
         """Measure and judge one frame."""
+
+    def hear(self, answer: Answer) -> None:
+        """Take in what a person said."""
 
 
 class Listener(Protocol):
@@ -43,6 +46,7 @@ class Label:
     """For people; without secrets."""
     setup: Setup
     toolpath: Toolpath | None
+    weights: Weights = field(default_factory=Weights)
     settings: Mapping[str, str] = field(default_factory=dict)
     """``key = value`` comments of the G-code."""
 
@@ -122,6 +126,8 @@ class _Run:
         frame = Frame(self._count, taken.name, taken.elapsed_s, taken.bgr, taken.utc_s)
         self._store.keep_frame(run_id, frame, taken.jpeg)
         self._count += 1
+        for answer in self._store.hear_answers(run_id, frame.index):
+            self._judge.hear(answer)
         seen = self._judge.see(frame)
         self._store.keep_seen(run_id, frame.index, seen)
         for listener in self._listeners:
@@ -144,7 +150,12 @@ class _Run:
         if self._run_id is None:
             label = self._label
             self._run_id = self._store.start_run(
-                label.name, label.setup, label.source, label.toolpath, self._clock.utc_s()
+                label.name,
+                label.setup,
+                label.source,
+                label.toolpath,
+                self._clock.utc_s(),
+                label.weights,
             )
             foot = None if label.toolpath is None else footprint(label.toolpath)
             self._store.ledger.keep_job(

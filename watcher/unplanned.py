@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from watcher.advice.sentence import NO_TOOLPATH
-from watcher.look import Looked
+from watcher.look import Looked, strands_on_bed
 from watcher.measure.displacement import (
     LEAST_AGREEMENT,
     Motion,
@@ -43,7 +43,7 @@ from watcher.measure.lift import (
     side_disagreement,
 )
 from watcher.measure.picture import noise_of
-from watcher.measure.strands import StrandMap, strand_signal
+from watcher.measure.strands import StrandMap
 from watcher.records import Array, Outline, Picture, Reading
 from watcher.scene.camera import Camera
 from watcher.scene.place import Placement, Placer
@@ -433,27 +433,11 @@ class Unplanned:
         far = cv2.distanceTransform(1 - printed, cv2.DIST_L2, 5) * bed.step_mm
         size = np.array(bed.size_mm)
         on_bed = ((places[..., :2] > 2) & (places[..., :2] < size - 2)).all(axis=2)
-        region = (far > 4.0) & (far < 60) & on_bed
-        height, width = part.shape
-        hidden = cv2.dilate(part.astype(np.uint8), np.ones((11, 11), np.uint8))
-        among = np.zeros((height, width), dtype=bool)
-        at = np.round(grid[region.ravel()]).astype(int)
-        at = at[(at >= 0).all(axis=1) & (at < [width, height]).all(axis=1)]
-        among[at[:, 1], at[:, 0]] = True
-        among &= hidden == 0
-        nothing = "the bed round the part is hidden"
-        if not among.any():
-            return [Reading("spaghetti", "bed", None, None, None, "mm", nothing)], []
-        signal = cv2.dilate(strand_signal(bgr, among), np.ones((2, 2), np.uint8))
-        open_places = region & ~(bed.flat(hidden, grid) > 0)
-        length, area = self._strands.add(bed.flat(signal, grid), open_places)
-        if area < 0.1 * float(region.sum()) * bed.step_mm**2:
-            return [Reading("spaghetti", "bed", None, None, None, "mm", nothing)], []
-        standing = self._strands.standing.ravel()
-        place: tuple[float, float, float] | None = None
-        lines: list[Outline] = []
-        if standing.any():
-            middle = np.median(bed.points_mm[standing], axis=0)
-            place = (float(middle[0]), float(middle[1]), 0.0)
-            lines.append(Outline("strand", "bed", np.round(grid[standing], 1)))
-        return [Reading("spaghetti", "bed", place, length, 4.0 + 0.1 * length, "mm")], lines
+        return strands_on_bed(
+            self._strands,
+            bgr,
+            grid.reshape(*bed.shape, 2),
+            places,
+            (far > 4.0) & (far < 60) & on_bed,
+            part,
+        )

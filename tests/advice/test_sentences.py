@@ -12,9 +12,13 @@ from watcher.advice.sentence import (
     look_sentence,
     stop_sentence,
 )
-from watcher.records import FaultKind
+from watcher.records import FaultKind, Suspicion
 
 KINDS = get_args(FaultKind)
+
+
+def found(kind, place="front right corner", amount=1.234, sigma=0.27, per_hour=None):
+    return Suspicion(kind, place, None, 12.0, 9.0, 40, amount, sigma, "mm", per_hour)
 
 
 @pytest.mark.parametrize(
@@ -36,8 +40,9 @@ def test_times_are_hours_and_minutes(seconds, words):
 @pytest.mark.parametrize("kind", KINDS)
 def test_every_finding_is_one_short_sentence_in_plain_words(kind):
     for sentence in (
-        stop_sentence(kind, "front right corner", 1.234, 0.27, 4000.0, 37),
-        look_sentence(kind, "front right corner", 1.234, 0.27),
+        stop_sentence(found(kind, per_hour=1.9), 6.2, 4000.0, 37),
+        look_sentence(found(kind)),
+        look_sentence(found(kind), "so little is still to come"),
     ):
         assert sentence.endswith(".")
         assert len(re.findall(r"[.!?](\s|$)", sentence)) == 1
@@ -50,15 +55,29 @@ def test_every_finding_is_one_short_sentence_in_plain_words(kind):
 
 
 def test_a_stop_says_what_where_how_much_and_since_when():
-    sentence = stop_sentence("corner-lift", "front right corner", 1.234, 0.27, 4000.0, 37)
+    sentence = stop_sentence(found("corner-lift"), None, 4000.0, 37)
     assert sentence == (
         "Stop the print: the front right corner has lifted 1.2 mm (± 0.3 mm) off the bed; "
         "it began about 1 h 06 min into the print, at layer 37."
     )
 
 
+def test_a_lift_that_grows_says_how_fast_and_how_far():
+    sentence = stop_sentence(found("corner-lift", per_hour=1.94), 6.2, 4000.0, 37)
+    assert sentence == (
+        "Stop the print: the front right corner has lifted 1.2 mm (± 0.3 mm) off the bed, growing "
+        "1.9 mm an hour towards 6 mm at the end; it began about 1 h 06 min into the print, at "
+        "layer 37."
+    )
+    still = stop_sentence(found("corner-lift", per_hour=0.02), 1.3, 4000.0, 37)
+    assert "growing" not in still
+    near = stop_sentence(found("corner-lift", per_hour=1.94), 1.4, 4000.0, 37)
+    assert "growing 1.9 mm an hour;" in near
+    assert "growing" not in stop_sentence(found("detached", per_hour=3.0), 9.0, 4000.0, 37)
+
+
 def test_a_look_is_not_a_stop():
-    sentence = look_sentence("detached", "part", 1.0, 0.2)
+    sentence = look_sentence(found("detached", "part", 1.0, 0.2))
     assert sentence.startswith("Have a look: ")
     assert "top the print" not in sentence
 

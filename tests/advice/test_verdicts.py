@@ -6,8 +6,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from watcher.advice.verdict import LEAST, RANK, advise, budding, grown
-from watcher.records import Suspicion
+from watcher.advice.stake import Course, weigh_stake
+from watcher.advice.verdict import LEAST, RANK, Now, advise, budding, grown
+from watcher.records import Layer, Prices, Suspicion, Toolpath
 
 TIMES = [60.0 * i for i in range(100)]
 LEAST_LIFT = LEAST["corner-lift"]
@@ -25,8 +26,24 @@ def suspicion(kind="corner-lift", strength=12.0, amount=1.5, sigma=0.2, **more):
     return Suspicion(kind=kind, strength=strength, amount=amount, sigma=sigma, **{**fields, **more})
 
 
-def advice(*suspicions, before=None, watched=4, seen=4):
-    return advise(before, suspicions, watched, seen, TIMES, LAYERS)
+PATH = Toolpath(
+    tuple(Layer(n, 0.2 * n, 0.2, (), 120.0 * (n - 1), 120.0, 100.0) for n in range(1, 101)),
+    10_000.0,
+    12_000.0,
+    0.45,
+)
+COURSE = Course(PATH)
+
+
+def advice(
+    *suspicions, before=None, watched=4, seen=4, spared=(), prices=None, layer=50, unseen=()
+):
+    now = Now(TIMES, LAYERS, 7200.0, watched, seen, unseen, dict(spared))
+
+    def stake_of(one):
+        return weigh_stake(COURSE, layer, 120.0 * layer, one.amount, 0.9, prices or Prices())
+
+    return advise(before, suspicions, now, stake_of)
 
 
 def test_nothing_suspected_carry_on():
@@ -114,6 +131,59 @@ def test_a_look_passes_when_its_reason_does():
     look = advice(suspicion(strength=6.0, amount=0.3))
     assert look.level == "have a look"
     assert advice(before=look).level == "carry on"
+
+
+def test_a_look_lingers_where_its_evidence_only_wavers():
+    look = advice(suspicion(strength=6.0, amount=0.4))
+    for strength, amount in [(5.0, 0.28), (4.0, 0.24), (5.3, 0.3)]:
+        wavers = suspicion(strength=strength, amount=amount)
+        assert advice(wavers).level == "carry on"
+        look = advice(wavers, before=look)
+        assert look.level == "have a look"
+    assert advice(suspicion(strength=3.0, amount=0.4), before=look).level == "carry on"
+
+
+def test_two_corners_that_lift_alike_do_not_take_turns():
+    one, two = (suspicion(strength=6.0, amount=0.40, place=place) for place in ("one", "two"))
+    look = advice(one)
+    for amount in (0.41, 0.45, 0.49):
+        look = advice(replace(two, amount=amount), one, before=look)
+        assert look.place == "one"
+    assert advice(replace(two, amount=0.8), one, before=look).place == "two"
+
+
+def test_what_was_called_fine_needs_as_much_again_and_only_there():
+    here = ("corner-lift", "front right corner")
+    assert advice(suspicion(amount=1.5), spared={here: 1.4}).level == "carry on"
+    assert advice(suspicion(amount=1.5), spared={("corner-lift", "b"): 1.4}).level == "stop"
+    assert advice(suspicion(amount=2.1), spared={here: 1.4}).level == "stop"
+
+
+def test_growth_and_the_end_are_told_and_what_was_not_seen_is_kept():
+    told = advice(suspicion(per_hour=1.25, chance=0.97), unseen=("back left corner",))
+    assert told.per_hour == 1.25
+    # 1.5 mm now and two hours to come.
+    assert told.at_end == pytest.approx(1.5 + 2 * 1.25)
+    assert "growing 1.2 mm an hour towards 4 mm at the end" in told.sentence
+    assert told.chance == 0.97
+    assert told.unseen == ("back left corner",)
+    assert told.stake is not None
+
+
+def test_a_stop_that_would_lose_more_than_it_saves_is_a_look():
+    prices = Prices(filament_per_kg=25.0, machine_hour=2.0, part=100.0)
+    assert advice(suspicion(), prices=prices, layer=5).level == "have a look"
+    cheap = Prices(filament_per_kg=25.0, machine_hour=2.0)
+    assert advice(suspicion(), prices=cheap, layer=50).level == "stop"
+    late = advice(suspicion(), prices=cheap, layer=98)
+    assert late.level == "have a look"
+    assert "stopping is expected to lose more than it saves" in late.sentence
+
+
+def test_after_the_last_layer_nothing_is_stopped():
+    told = advice(suspicion("detached", amount=3.0, place="part"), layer=100)
+    assert told.level == "have a look"
+    assert "nothing is left to print" in told.sentence
 
 
 def test_of_several_findings_the_one_that_explains_the_others_is_told():

@@ -63,11 +63,11 @@ class Runner:
         self.data = data
         self.clock = FakeClock()
         self.judge = ShadeJudge()
-        self.setup = self.toolpath = None
+        self.setup = self.toolpath = self.weights = None
 
     def __call__(self, command, *args, keep=True):
-        def judge(setup, toolpath):
-            self.setup, self.toolpath = setup, toolpath
+        def judge(setup, toolpath, weights):
+            self.setup, self.toolpath, self.weights = setup, toolpath, weights
             return self.judge
 
         line = [command, *map(str, args)]

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from watcher.account import Account
-from watcher.records import Advice, Frame, Moment, Reading, Seen, View
+from watcher.records import Advice, Frame, Moment, Reading, Seen, Stake, View
 from watcher.sources.taken import Missed
 
 AT = (150.0, 70.0, 0.0)
@@ -109,3 +109,27 @@ def test_a_place_that_is_seldom_hidden_gets_no_line_of_its_own():
     assert "Not seen: b (corner lift) in 20 of 20 pictures (at last: in the dark)." in said
     assert "Not seen: a" not in said
     assert "Every other watched place was seen in nine of ten pictures or more." in said
+
+
+def test_a_stop_says_what_was_at_stake_and_what_was_not_seen():
+    stake = Stake(
+        *(47.7, 16.0, 7920.0, 71.6, 24.0, 11_880.0),
+        *(None, None, 0.0, 0.0, 0.5, 0.9, None, None, None),
+    )
+    advice = Advice(
+        "stop",
+        "Stop the print: it lifts.",
+        "corner-lift",
+        "right corner",
+        amount=1.0,
+        sigma=0.1,
+        chance=0.9,
+        unseen=("back left corner",),
+        stake=stake,
+    )
+    account = Account()
+    account.heard_frame(frame(0), seen(advice=advice))
+    words = account.words()
+    assert "Not seen then: back left corner." in words
+    assert "  Spent so far: 47.7 g of filament (16.0 m) and 2.2 h." in words
+    assert any("90 chances in 100 that it fails" in line for line in words)

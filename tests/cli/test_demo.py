@@ -15,7 +15,7 @@ NIGHTS = sorted(Path(str(files("watcher.sample_frames"))).glob("*/frames.csv"))
 COMMAND = """
 from stand_ins import ShadeJudge
 from watcher.cli import Equipment, main
-main(obj=Equipment(make_judge=lambda setup, toolpath: ShadeJudge()))
+main(obj=Equipment(make_judge=lambda setup, toolpath, weights: ShadeJudge()))
 """
 
 needs_nights = pytest.mark.skipif(not NIGHTS, reason="this copy holds no sample nights")

@@ -153,7 +153,7 @@ class Slow(ShadeJudge):
         time.sleep(0.4)
         return super().see(frame)
 
-main(obj=Equipment(make_judge=lambda setup, toolpath: Slow()))
+main(obj=Equipment(make_judge=lambda setup, toolpath, weights: Slow()))
 """
 
 

@@ -5,10 +5,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from watcher.evidence.faults import LIFT_ALLOWED_MM, THRESHOLD, Faults
+from watcher.evidence.bars import USUAL_BARS
+from watcher.evidence.faults import LIFT_ALLOWED_MM, Faults
 from watcher.records import Reading
 
 CORNER = "front right corner"
+THRESHOLD = USUAL_BARS.threshold["corner-lift"]
 
 
 def lift(value, place=CORNER, sigma=0.1):
@@ -114,7 +116,7 @@ def test_other_faults_are_suspected_when_they_last(kind, calm, wrong, sign):
     (found,) = suspicions
     assert found.began_index == pytest.approx(30, abs=1)
     assert found.amount == pytest.approx(sign * wrong, abs=0.35)
-    assert found.threshold == THRESHOLD
+    assert found.threshold == USUAL_BARS.threshold[kind]
 
 
 def test_growing_faster_than_the_clock_is_no_fault():
@@ -159,3 +161,22 @@ def test_an_overhang_is_followed_as_a_corner_is():
     history, suspicions, better = night(readings, 40)
     assert history[-1] > THRESHOLD
     assert suspicions[0].kind == better[0].kind == "overhang-curl"
+
+
+def test_what_a_person_called_fine_raises_that_places_bar_and_no_other():
+    faults = Faults()
+
+    def run(one, two, frames):
+        for i in frames:
+            suspicions, _ = faults.update((lift(one, "one"), lift(two, "two")), i, 1.0)
+        return suspicions
+
+    suspicions = run(0.8, 0.8, range(20, 60)) if run(0.0, 0.0, range(20)) else ()
+    assert strength(suspicions, "corner-lift", "one") > THRESHOLD
+    faults.spare("corner-lift", "one", 0.8)
+    suspicions = run(0.8, 0.8, range(60, 100))
+    assert strength(suspicions, "corner-lift", "one") < 0.5 * THRESHOLD
+    assert strength(suspicions, "corner-lift", "two") > THRESHOLD
+    # What comes on top counts again.
+    suspicions = run(2.0, 0.8, range(100, 130))
+    assert strength(suspicions, "corner-lift", "one") > THRESHOLD

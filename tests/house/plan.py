@@ -13,7 +13,7 @@ FLOORS = (
     ("typed",),
     ("page", "night", "run", "rejudge"),
     ("unplanned",),
-    ("look",),
+    ("look", "weigh"),
     ("before", "after", "conditions"),
     (
         "sources",
@@ -26,6 +26,7 @@ FLOORS = (
         "overlay",
         "scene",
         "settings",
+        "weights",
     ),
     ("toolpath",),
     ("records", "trouble"),
@@ -33,8 +34,8 @@ FLOORS = (
 FLOOR_OF = {room: floor for floor, rooms in enumerate(FLOORS) for room in rooms}
 
 PURE = (
-    *("toolpath", "scene", "measure", "overlay", "evidence", "advice", "look"),
-    *("unplanned", "night", "records", "trouble"),
+    *("toolpath", "scene", "measure", "overlay", "evidence", "advice"),
+    *("look", "weigh", "unplanned", "night", "records", "trouble"),
 )
 
 # Web, database, process, thread, file, clock and chance, by the module that brings them.

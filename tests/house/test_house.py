@@ -10,6 +10,7 @@ from plan import FLOOR_OF, HOUSE, PACKAGE, PURE, files_of, impurities, module_of
 
 from watcher.cli import main
 from watcher.settings import read_setup
+from watcher.weights import read_weights
 
 MODULES = sorted(PACKAGE.rglob("*.py"))
 TOP_LEVEL = re.compile(
@@ -141,8 +142,11 @@ def test_readmes_setup_and_commands_are_taken(tmp_path):
     (example,) = re.findall(r"```json\n(.*?)```", text, re.DOTALL)
     (tmp_path / "setup.json").write_text(example)
     assert len(read_setup(tmp_path / "setup.json").bed_points) == 4
+    (settings,) = re.findall(r"```toml\n(.*?)```", text, re.DOTALL)
+    (tmp_path / "mine.toml").write_text(settings)
+    assert read_weights(tmp_path / "mine.toml").prices.machine_hour == 0.6
     lines = re.findall(r"^watcher (\w+) ?(.*)$", text, re.MULTILINE)
-    assert {name for name, _ in lines} == {"watch", "replay", "runs", "page"}
+    assert {name for name, _ in lines} == {"watch", "replay", "runs", "page", "answer", "rejudge"}
     for name, rest in lines:
         command = main.commands[name]
         command.make_context(name, shlex.split(rest))

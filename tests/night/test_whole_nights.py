@@ -7,9 +7,10 @@ import numpy as np
 import pytest
 from small_night import BOX, LAYER_MM, LAYERS_A_FRAME, SIZE, SmallNight, night_camera
 
-from watcher.night import BLIND_FRAMES, Night, corner_names
+from watcher.night import Night, corner_names
 from watcher.scene.solid import Corner
 from watcher.trouble import BadSetup
+from watcher.weigh import BLIND_FRAMES
 
 FRAMES, ONSET = 40, 15
 RAMP = 0.07 * np.clip(np.arange(FRAMES) - ONSET + 1, 0, None)

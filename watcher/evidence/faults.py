@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from watcher.evidence.bars import USUAL_BARS, Bars
 from watcher.evidence.cusum import Cusum
 from watcher.evidence.track import Track, Usual
-from watcher.records import Reading, Suspicion
+from watcher.records import FaultKind, Reading, Suspicion
 
 LIFT_ALLOWED_MM = 0.25
 SHIFT_ALLOWED_MM = 0.8
@@ -16,22 +17,30 @@ OUTGROWN_MM = 0.5
 STRANDS_ALLOWED_MM, STRANDS_SIGMA_MM = 20.0, 5.0
 STRANDS_CLIP = 8.0
 """Strands already stood in two frames or more before they are told: two such readings suffice."""
-THRESHOLD = 9.0
-"""Cumulative sum, in sigma, at which evidence is enough. With an allowance of half a sigma and
-independent normal samples it would give one false alarm in about 50,000 (Siegmund 1985)."""
 
 
 class Faults:
     """Evidence for one run. ``update`` is called once a frame."""
 
-    def __init__(self) -> None:
+    def __init__(self, bars: Bars = USUAL_BARS) -> None:
+        self.bars = bars
+        """How much evidence is enough; may be set anew as the night's pace becomes known."""
         self._sums: dict[tuple[str, str], Cusum] = {}
+        self._spared: dict[tuple[str, str], float] = {}
         self._tracks: dict[str, Track] = {}
         self._usual = Usual()
         self._stopped_mm: float | None = None
 
     def _sum(self, kind: str, place: str) -> Cusum:
         return self._sums.setdefault((kind, place), Cusum())
+
+    def spare(self, kind: FaultKind, place: str, amount: float) -> None:
+        """A person has called this amount fine here: count only what comes on top of it."""
+        self._spared[kind, place] = max(0.0, amount)
+        self._sums.pop((kind, place), None)
+
+    def _over(self, kind: FaultKind, place: str) -> float:
+        return self._spared.get((kind, place), 0.0)
 
     def update(
         self, readings: tuple[Reading, ...], index: int, trust: float
@@ -75,7 +84,8 @@ class Faults:
         above = track.update(reading.value, sigma)
         error = float(np.hypot(sigma, track.floor_mm))
         total = self._sum(reading.kind, reading.place)
-        strength = total.update((above - LIFT_ALLOWED_MM) / error, index)
+        over = LIFT_ALLOWED_MM + self._over(reading.kind, reading.place)
+        strength = total.update((above - over) / error, index)
         amount = track.amount
         smooth = Reading(
             reading.kind, reading.place, reading.place_mm, amount, track.sigma, reading.unit
@@ -86,11 +96,12 @@ class Faults:
                 reading.place,
                 reading.place_mm,
                 strength,
-                THRESHOLD,
+                self.bars.threshold[reading.kind],
                 total.began,
                 amount,
                 track.sigma,
                 reading.unit,
+                chance=self.bars.chance(reading.kind, strength),
             ),
             smooth,
         )
@@ -116,6 +127,7 @@ class Faults:
         assert reading.value is not None
         assert reading.sigma is not None
         amount, sigma = reading.value, reading.sigma * loss
+        over = self._over(reading.kind, reading.place)
         if reading.kind == "spaghetti":
             usual = self._usual.update(amount)
             if usual is None:
@@ -125,14 +137,14 @@ class Faults:
             # as it should be, strands need more.
             sigma = float(np.sqrt(loss) * np.hypot(STRANDS_SIGMA_MM, 1.5 * spread))
             amount = amount - middle
-            z = (amount - STRANDS_ALLOWED_MM - spread) / sigma
+            z = (amount - over - STRANDS_ALLOWED_MM - spread) / sigma
         elif reading.kind == "detached":
-            z = (amount - SHIFT_ALLOWED_MM) / sigma
+            z = (amount - over - SHIFT_ALLOWED_MM) / sigma
         elif reading.kind == "layer-step":
-            z = (amount - STEP_ALLOWED_MM) / sigma
+            z = (amount - over - STEP_ALLOWED_MM) / sigma
         elif reading.kind == "no-growth":
             amount = -amount
-            z = (amount - SHORTFALL_ALLOWED_MM) / sigma
+            z = (amount - over - SHORTFALL_ALLOWED_MM) / sigma
             self._grown(reading, sigma)
         else:
             return None
@@ -145,9 +157,10 @@ class Faults:
             reading.place,
             reading.place_mm,
             strength,
-            THRESHOLD,
+            self.bars.threshold[reading.kind],
             total.began,
             max(0.0, amount),
             sigma,
             reading.unit,
+            chance=self.bars.chance(reading.kind, strength),
         )

@@ -224,33 +224,49 @@ class Memory:
             settled: shape (n,), places that change no more and keep what they have learnt.
 
         """
-        for i, row in enumerate(rows.tolist()):
-            profile = profiles[i]
-            if not np.isfinite(profile).all():
-                continue
-            if not like[i]:
-                self._misses[row] += 1
-                patience = self.PATIENCE if self.count[row] >= self.TRUSTED else self.count[row]
-                if self._misses[row] > patience or self.count[row] == 0:
-                    self.template[row] = profile
-                    self.samples[row] = extent[i]
-                    self.count[row] = 1
-                    self._misses[row] = 0
-                continue
-            self._misses[row] = 0
-            self.count[row] += 1
-            self.samples[row] += extent[i]
-            longest = 100 if settled[i] else self.LONGEST
-            rate = extent[i] / np.minimum(np.maximum(self.samples[row], 1), longest)
-            shown = self.samples[row] > 0
-            fitted = profile
-            both = shown & extent[i] & (self.samples[row] > 1)
-            if both.sum() >= 6:
-                # Light changes are taken out before the mean, so that steps in it stay sharp.
-                a, b = self.template[row][both], profile[both]
-                gain = float(np.clip(a.std() / max(b.std(), 1e-6), 0.6, 1.6))
-                fitted = (profile - b.mean()) * gain + a.mean()
-            self.template[row] += rate * (fitted - self.template[row])
+        sound = np.isfinite(profiles).all(axis=1)
+        # Places that share a row teach it one after another: the k-th of each row goes in round k.
+        order = np.argsort(rows[sound], kind="stable")
+        pick = np.flatnonzero(sound)[order]
+        if len(pick) == 0:
+            return
+        start = np.flatnonzero(np.diff(rows[pick], prepend=rows[pick[0]] - 1))
+        turn = np.arange(len(pick)) - np.repeat(start, np.diff(np.append(start, len(pick))))
+        for k in range(int(turn.max()) + 1):
+            now = pick[turn == k]
+            self._take(rows[now], profiles[now], extent[now], like[now], settled[now])
+
+    def _take(
+        self, rows: Ints, profiles: Array, extent: Bools, like: Bools, settled: Bools
+    ) -> None:
+        """Take one profile in for each of different rows."""
+        odd, other = rows[~like], profiles[~like]
+        self._misses[odd] += 1
+        patience = np.where(self.count[odd] >= self.TRUSTED, self.PATIENCE, self.count[odd])
+        anew = (self._misses[odd] > patience) | (self.count[odd] == 0)
+        self.template[odd[anew]] = other[anew]
+        self.samples[odd[anew]] = extent[~like][anew]
+        self.count[odd[anew]] = 1
+        self._misses[odd[anew]] = 0
+
+        known, fresh, part = rows[like], profiles[like], extent[like]
+        self._misses[known] = 0
+        self.count[known] += 1
+        self.samples[known] += part
+        samples, template = self.samples[known], self.template[known]
+        longest = np.where(settled[like], 100, self.LONGEST)[:, None]
+        rate = part / np.minimum(np.maximum(samples, 1), longest)
+        # Light changes are taken out before the mean, so that steps in it stay sharp.
+        both = (part & (samples > 1)).astype(np.float64)
+        count = np.maximum(both.sum(axis=1, keepdims=True), 1.0)
+        mean_a = (both * template).sum(axis=1, keepdims=True) / count
+        mean_b = (both * fresh).sum(axis=1, keepdims=True) / count
+        spread_a = np.sqrt((both * (template - mean_a) ** 2).sum(axis=1, keepdims=True) / count)
+        spread_b = np.sqrt((both * (fresh - mean_b) ** 2).sum(axis=1, keepdims=True) / count)
+        gain = np.clip(spread_a / np.maximum(spread_b, 1e-6), 0.6, 1.6)
+        enough = both.sum(axis=1, keepdims=True) >= 6
+        fitted = np.where(enough, (fresh - mean_b) * gain + mean_a, fresh)
+        self.template[known] = template + rate * (fitted - template)
 
 
 def agreement_of(template: Array, mask: Bools, profiles: Array) -> Array:

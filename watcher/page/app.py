@@ -9,7 +9,17 @@ from flask import Flask, Response, current_app, g, jsonify, render_template, req
 from flask.typing import ResponseReturnValue
 from werkzeug.exceptions import HTTPException
 
-from watcher.page import around, compared, data, explained, pictures, prints, timelapse, words
+from watcher.page import (
+    answers,
+    around,
+    compared,
+    data,
+    explained,
+    pictures,
+    prints,
+    timelapse,
+    words,
+)
 from watcher.page.opened import FOLDER
 from watcher.trouble import BadStore
 
@@ -53,6 +63,7 @@ def create_app(store_folder: Path) -> Flask:
         explained.views,
         around.views,
         compared.views,
+        answers.views,
     ):
         app.register_blueprint(blueprint)
     app.after_request(_add_headers)

@@ -7,6 +7,7 @@ from typing import Any
 
 from flask import Blueprint, Response, jsonify, request
 
+from watcher.advice.stake import sum_of
 from watcher.page import words
 from watcher.page.opened import run_or_404, store
 from watcher.records import Advice
@@ -112,4 +113,6 @@ def _advice(advice: Advice) -> dict[str, Any]:
         "since_s": advice.since_s,
         "since_words": "" if advice.since_s is None else words.duration(advice.since_s),
         "sure_words": words.how_sure(advice),
+        "kind": advice.kind,
+        "stake": sum_of(advice.stake) if advice.stake else [],
     }

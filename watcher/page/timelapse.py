@@ -5,6 +5,7 @@ from __future__ import annotations
 from flask import Blueprint, render_template
 
 from watcher.advice.sentence import OFF
+from watcher.advice.stake import sum_of
 from watcher.page import words
 from watcher.page.opened import run_or_404, store
 from watcher.page.pictures import picture_version
@@ -29,6 +30,8 @@ def one_print(run_id: int) -> str:
         moments=store().moments(run_id),
         skipped=store().skipped(run_id),
         version=picture_version(run),
+        answers=[(kept.answer, words.when(kept.answer.utc_s)) for kept in store().answers(run_id)],
+        stake=sum_of(run.advice.stake) if run.advice and run.advice.stake else (),
         duration=words.duration,
         fault=words.fault,
     )

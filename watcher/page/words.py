@@ -59,7 +59,7 @@ def in_words(run: Run) -> RunInWords:
     return RunInWords(
         id=run.id,
         name=run.name,
-        started=datetime.fromtimestamp(run.started_utc_s, UTC).strftime("%Y-%m-%d %H:%M UTC"),
+        started=when(run.started_utc_s),
         lasted=duration(run.elapsed_s),
         state=state(run.state),
         outcome=run.advice.sentence if run.advice else _no_advice(run),
@@ -69,6 +69,11 @@ def in_words(run: Run) -> RunInWords:
         if lift
         else "none above the measuring error",
     )
+
+
+def when(utc_s: float) -> str:
+    """``2026-11-25 21:40 UTC``."""
+    return datetime.fromtimestamp(utc_s, UTC).strftime("%Y-%m-%d %H:%M UTC")
 
 
 def _no_advice(run: Run) -> str:
@@ -117,10 +122,19 @@ def amount(value: float, sigma: float | None, unit: str) -> str:
 
 
 def how_sure(advice: Advice) -> str:
-    """How far the measured amount stands above its own error; empty where not known."""
+    """The chance that the print is failing, and how far the amount stands above its own error;
+    empty where not known."""
     if advice.level == "carry on" or advice.amount is None or not advice.sigma:
         return ""
     ratio = abs(advice.amount) / advice.sigma
     if ratio < 2:
         return "not sure: hardly above the measuring error"
-    return f"{'fairly sure' if ratio < 5 else 'sure'}: {ratio:.0f} times the measuring error"
+    sure = f"{'fairly sure' if ratio < 5 else 'sure'}: {ratio:.0f} times the measuring error"
+    if advice.chance is None:
+        return sure
+    return f"{sure}; {chance(advice.chance)} that it fails"
+
+
+def chance(value: float) -> str:
+    """``97 chances in 100``; never more than the evidence can give."""
+    return f"{min(99, max(1, round(100 * value)))} chances in 100"

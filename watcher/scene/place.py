@@ -30,7 +30,7 @@ CLEAR = 0.85
 EDGE_MM = 2.0
 POSE_PX = 0.1
 """What light and shade leave of a pose that was found anew."""
-KNOCK_PX = 1.5
+KNOCK_PX, SINKING_KNOCK_PX = 1.5, 5.0
 PRINTED_SLACK_MM = 4.0
 
 
@@ -131,15 +131,22 @@ class Placer:
             if isinstance(anew, str):
                 return anew
             pose, travel = anew
-            jump = self._apart_px(pose.camera, self._camera)
-            knocked_px = jump if jump > KNOCK_PX else 0.0
-            camera, shift = pose.camera, np.zeros(2)
-            sigma = 0.02
-            self._base_px = float(np.hypot(self._base_px, max(pose.sigma_px, POSE_PX)))
-            self._camera = camera
-            self._room = Room(camera, grey, flat, self._moving())
-            self._markers = []
-            self._room_markers(grey)
+            before = self._last[0].camera
+            jump = self._apart_px(pose.camera, before)
+            # A sinking bed looks like a camera that rises a little, so there a knock must be clear.
+            clear_px = SINKING_KNOCK_PX if self._setup.bed_motion == "bed-z" else KNOCK_PX
+            if jump > clear_px:
+                knocked_px = jump
+                camera, shift = pose.camera, np.zeros(2)
+                sigma = 0.02
+                self._base_px = float(np.hypot(self._base_px, max(pose.sigma_px, POSE_PX)))
+                self._camera = camera
+                self._room = Room(camera, grey, flat, self._moving())
+                self._markers = []
+                self._room_markers(grey)
+            else:
+                # Only the light has changed, or something stands before the room.
+                camera, shift, sigma, travel = before, self._turn_px, 0.3, None
         self._turn_px = shift
         sigma = float(np.hypot(sigma, self._base_px))
         offset = np.zeros(3)
@@ -211,7 +218,10 @@ class Placer:
         found: list[tuple[Pose, tuple[float, float] | None]] = []
         for start in starts:
             travel: tuple[float, float] | None = None
-            if self._bed_moves:
+            if self._setup.bed_motion == "bed-z" and time is not None:
+                # Sinking and a camera that rises look alike: here the clock has the say.
+                travel = time.z_mm, max(0.1, time.sigma_mm)
+            elif self._bed_moves:
                 slid = self._bed_travel(start, picture, time, False)
                 if isinstance(slid, str):
                     continue

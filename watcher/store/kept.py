@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from watcher.records import Advice, FaultKind, Moment, Setup, View
+from watcher.records import Advice, Answer, FaultKind, Moment, Setup, Toolpath, View, Weights
 
 Ending = Literal["finished", "left early"]
 """How a run was ended in order: its pictures ran out, or a person closed it."""
@@ -116,3 +116,22 @@ class Skipped:
 
     name: str
     why: str
+
+
+@dataclass(frozen=True)
+class KeptAnswer:
+    """What a person said of a run."""
+
+    id: int
+    answer: Answer
+    heard: int | None
+    """Number of the first frame that was judged with it; ``None`` where it came afterwards."""
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What a run was judged by."""
+
+    toolpath: Toolpath | None
+    """Its layers without their outlines; ``None`` where none was given."""
+    weights: Weights

@@ -114,6 +114,33 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
         )""",
         "CREATE INDEX skipped_of_run ON skipped (run_id)",
     ),
+    # What it takes to judge a run again without its pictures, and what persons said of it.
+    (
+        "ALTER TABLE readings ADD COLUMN measured_value REAL",
+        "ALTER TABLE readings ADD COLUMN measured_sigma REAL",
+        "ALTER TABLE suspicions ADD COLUMN per_hour REAL",
+        "ALTER TABLE suspicions ADD COLUMN chance REAL",
+        "ALTER TABLE advice ADD COLUMN per_hour REAL",
+        "ALTER TABLE advice ADD COLUMN at_end REAL",
+        "ALTER TABLE advice ADD COLUMN chance REAL",
+        "ALTER TABLE advice ADD COLUMN unseen TEXT",
+        "ALTER TABLE advice ADD COLUMN stake TEXT",
+        """CREATE TABLE plans (
+            run_id INTEGER PRIMARY KEY REFERENCES runs ON DELETE CASCADE,
+            layers TEXT NOT NULL,
+            weights TEXT NOT NULL
+        )""",
+        """CREATE TABLE answers (
+            id INTEGER PRIMARY KEY AUTOINCREMENT,
+            run_id INTEGER NOT NULL REFERENCES runs ON DELETE CASCADE,
+            said TEXT NOT NULL,
+            utc_s REAL NOT NULL,
+            kind TEXT,
+            place TEXT NOT NULL,
+            heard INTEGER
+        )""",
+        "CREATE INDEX answers_of_run ON answers (run_id, id)",
+    ),
     # What is known before a print and learnt after it: spools, settings, conditions.
     (
         """CREATE TABLE spools (

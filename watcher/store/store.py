@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import asdict
 from pathlib import Path
 from types import TracebackType
@@ -15,25 +15,33 @@ from sqlite_utils import Database
 
 from watcher.records import (
     Advice,
+    Answer,
     BedMarker,
     BedPoint,
     Frame,
+    Layer,
     Moment,
     Outline,
+    Prices,
     Reading,
     Seen,
     Setup,
+    Sight,
+    Stake,
     Suspicion,
     Toolpath,
     View,
+    Weights,
 )
 from watcher.store import disk, schema
 from watcher.store.kept import (
     AdviceFrom,
     Ending,
+    KeptAnswer,
     KeptFrame,
     KeptMoment,
     Lift,
+    Plan,
     Run,
     Series,
     Skipped,
@@ -121,6 +129,7 @@ class Store:
         source: str,
         toolpath: Toolpath | None,
         started_utc_s: float,
+        weights: Weights | None = None,
     ) -> int:
         """Begin a run and return its id. ``source`` is for people: keep secrets out of it."""
         facts = _facts(toolpath)
@@ -140,6 +149,8 @@ class Store:
                     ],
                 )
                 run_id = int(self._db.execute("SELECT last_insert_rowid()").fetchone()[0])
+                plan = _plan_row(toolpath, weights or Weights())
+                self._insert("plans", [{"run_id": run_id} | plan])
                 self._frames_folder(run_id).mkdir(parents=True, exist_ok=True)
                 writer = Writer(self._run_folder(run_id))
             self._writers[run_id] = writer
@@ -197,7 +208,7 @@ class Store:
         key = {"run_id": run_id, "number": number}
         with disk.told(self.folder), disk.one_transaction(self._db):
             self._insert("views", [key | _view_row(seen)])
-            self._insert("readings", [key | _reading_row(r) for r in seen.readings])
+            self._insert("readings", [key | r for r in _reading_rows(seen)])
             self._insert("suspicions", [key | _suspicion_row(s) for s in seen.suspicions])
             # Advice is kept where it changes: it holds until the next row.
             if seen.advice != self._last_advice.get(run_id):
@@ -214,6 +225,30 @@ class Store:
         """Count a picture that could not be used, with the reason in a few words."""
         with disk.told(self.folder), disk.one_transaction(self._db):
             self._insert("skipped", [{"run_id": run_id, "name": name, "why": why}])
+
+    def keep_answer(self, run_id: int, answer: Answer) -> int:
+        """Keep what a person said of a run, and return its id.
+
+        Raises ``BadStore`` where there is no such run.
+        """
+        if not self._rows("SELECT 1 FROM runs WHERE id = ?", run_id):
+            raise BadStore(f"There is no run {run_id}.", "List the kept runs with watcher runs.")
+        with disk.told(self.folder), disk.one_transaction(self._db):
+            self._insert("answers", [{"run_id": run_id, **asdict(answer)}])
+            return int(self._db.execute("SELECT last_insert_rowid()").fetchone()[0])
+
+    def hear_answers(self, run_id: int, number: int) -> list[Answer]:
+        """Answers that were not heard yet; marks them as heard before frame ``number``."""
+        fresh = self._rows(
+            "SELECT * FROM answers WHERE run_id = ? AND heard IS NULL ORDER BY id", run_id
+        )
+        if fresh:
+            with disk.told(self.folder), disk.one_transaction(self._db):
+                for row in fresh:
+                    self._db.execute(
+                        "UPDATE answers SET heard = ? WHERE id = ?", (number, row["id"])
+                    )
+        return [_answer(row) for row in fresh]
 
     def end_run(self, run_id: int, ended_utc_s: float, how: Ending = "finished") -> None:
         """Mark the run as ended in order."""
@@ -296,6 +331,8 @@ class Store:
                 _or_nan(r["amount"]),
                 _or_nan(r["sigma"]),
                 r["unit"],
+                r["per_hour"],
+                r["chance"],
             )
             for r in self._rows(
                 "SELECT * FROM suspicions WHERE run_id = ? AND number = ? ORDER BY rowid",
@@ -359,6 +396,57 @@ class Store:
                 "SELECT name, why FROM skipped WHERE run_id = ? ORDER BY id", run_id
             )
         ]
+
+    def answers(self, run_id: int) -> list[KeptAnswer]:
+        """What persons said of a run, in order."""
+        return [
+            KeptAnswer(row["id"], _answer(row), row["heard"])
+            for row in self._rows("SELECT * FROM answers WHERE run_id = ? ORDER BY id", run_id)
+        ]
+
+    def plan(self, run_id: int) -> Plan | None:
+        """What a run was judged by; ``None`` where that was not kept."""
+        rows = self._rows(
+            "SELECT layers, weights, toolpath FROM plans JOIN runs ON id = run_id WHERE run_id = ?",
+            run_id,
+        )
+        return _plan(rows[0]) if rows else None
+
+    def sights(self, run_id: int) -> Iterator[Sight]:
+        """What each judged frame showed, in order, for judging it again without its picture.
+
+        Frames that an older version kept without their own measurements are left out.
+        """
+        with disk.told(self.folder):
+            views = self._db.execute(
+                """SELECT number, name, elapsed_s, layer, registered, reason, notes
+                   FROM frames JOIN views USING (run_id, number)
+                   WHERE run_id = ? ORDER BY number""",
+                (run_id,),
+            ).fetchall()
+            kept = self._db.execute(
+                """SELECT number, kind, place, x_mm, y_mm, z_mm, measured_value, measured_sigma,
+                          unit, unseen, value
+                   FROM readings WHERE run_id = ? ORDER BY number, rowid""",
+                (run_id,),
+            ).fetchall()
+        at = 0
+        for number, name, elapsed_s, layer, registered, reason, notes in views:
+            readings: list[Reading] = []
+            known = True
+            while at < len(kept) and kept[at][0] <= number:
+                _, kind, place, x, y, z, value, sigma, unit, unseen, smooth = kept[at]
+                known &= value is not None or smooth is None
+                if value is not None and sigma is None:
+                    sigma = math.inf
+                point = None if x is None or y is None or z is None else (x, y, z)
+                readings.append(Reading(kind, place, point, value, sigma, unit, unseen))
+                at += 1
+            if known:
+                told = json.loads(notes)
+                share, over = told.get("found_share") or 0.0, bool(told.get("over"))
+                blind = "" if registered else reason
+                yield Sight(number, name, elapsed_s, layer, tuple(readings), share, blind, over)
 
     def evidence(self, run_id: int) -> bytes | None:
         """The evidence's state after the last judged frame."""
@@ -487,6 +575,16 @@ def _view_row(seen: Seen) -> Row:
     }
 
 
+def _reading_rows(seen: Seen) -> list[Row]:
+    """Each reading as it was told, and beside it as it was measured."""
+    rows = [_reading_row(reading) for reading in seen.readings]
+    if len(seen.measured) == len(rows):
+        for row, measured in zip(rows, seen.measured, strict=True):
+            row["measured_value"] = _number(measured.value)
+            row["measured_sigma"] = _number(measured.sigma)
+    return rows
+
+
 def _reading_row(reading: Reading) -> Row:
     return {
         "kind": reading.kind,
@@ -496,6 +594,8 @@ def _reading_row(reading: Reading) -> Row:
         "sigma": _number(reading.sigma),
         "unit": reading.unit,
         "unseen": reading.unseen,
+        "measured_value": None,
+        "measured_sigma": None,
     }
 
 
@@ -510,6 +610,8 @@ def _suspicion_row(suspicion: Suspicion) -> Row:
         "amount": _number(suspicion.amount),
         "sigma": _number(suspicion.sigma),
         "unit": suspicion.unit,
+        "per_hour": _number(suspicion.per_hour),
+        "chance": _number(suspicion.chance),
     }
 
 
@@ -524,7 +626,20 @@ def _advice_row(advice: Advice) -> Row:
         "sigma": _number(advice.sigma),
         "unit": advice.unit,
         "since_s": _number(advice.since_s),
+        "per_hour": _number(advice.per_hour),
+        "at_end": _number(advice.at_end),
+        "chance": _number(advice.chance),
+        "unseen": json.dumps(advice.unseen),
+        "stake": None if advice.stake is None else json.dumps(asdict(advice.stake)),
     }
+
+
+def _plan_row(toolpath: Toolpath | None, weights: Weights) -> Row:
+    layers = [
+        [y.number, y.z_mm, y.height_mm, y.start_s, y.duration_s, y.filament_mm]
+        for y in (toolpath.layers if toolpath is not None else ())
+    ]
+    return {"layers": json.dumps(layers), "weights": json.dumps(asdict(weights))}
 
 
 def _moment_row(moment: Moment) -> Row:
@@ -582,6 +697,31 @@ def _advice(row: Row) -> Advice:
         sigma=row["sigma"],
         unit=row["unit"],
         since_s=row["since_s"],
+        per_hour=row["per_hour"],
+        at_end=row["at_end"],
+        chance=row["chance"],
+        unseen=tuple(json.loads(row["unseen"])) if row["unseen"] else (),
+        stake=Stake(**json.loads(row["stake"])) if row["stake"] else None,
+    )
+
+
+def _answer(row: Row) -> Answer:
+    return Answer(row["said"], row["utc_s"], row["kind"], row["place"])
+
+
+def _plan(row: Row) -> Plan:
+    kept = json.loads(row["weights"])
+    layers = tuple(
+        Layer(number, z_mm, height_mm, (), start_s, duration_s, filament_mm)
+        for number, z_mm, height_mm, start_s, duration_s, filament_mm in json.loads(row["layers"])
+    )
+    toolpath = None
+    if row["toolpath"] is not None:
+        facts = ToolpathFacts(**json.loads(row["toolpath"]))
+        toolpath = Toolpath(layers, facts.filament_mm, facts.duration_s, facts.line_width_mm)
+    return Plan(
+        toolpath,
+        Weights(**{**kept, "prices": Prices(**kept["prices"])}),
     )
 
 

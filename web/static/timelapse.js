@@ -136,6 +136,13 @@ function showVerdict(data) {
     grounds.push(`newest picture at ${duration(run.frames.at(-1).elapsed_s)}`);
   }
   setSpans($("verdict-grounds"), grounds);
+  if ($("answer")) {
+    // An answer goes with the advice that stands here.
+    $("answer-kind").value = advice.kind ?? "";
+    $("answer-place").value = advice.place;
+  }
+  $("stake").hidden = !advice.stake.length;
+  $("stake-sum").replaceChildren(...advice.stake.map((textContent) => make("li", { textContent })));
 }
 
 // Only a real change may be read out by a screen reader.

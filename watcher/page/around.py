@@ -2,17 +2,26 @@
 
 from __future__ import annotations
 
+import hmac
+import time
 from datetime import UTC, datetime
+from pathlib import Path
 
-from flask import Blueprint, Response, jsonify, render_template
+from flask import Blueprint, Response, abort, current_app, jsonify, render_template, request
+from flask.typing import ResponseReturnValue
 
 from watcher.before.spool import dried_at, stock_of
+from watcher.conditions import BadReading, read_json
+from watcher.conditions.reading import LONGEST
 from watcher.page.learnt import months
-from watcher.page.opened import run_or_404, store
-from watcher.store import What
+from watcher.page.opened import FOLDER, run_or_404, store
+from watcher.store import Store, Unread, What
 from watcher.trouble import BadFacts
 
 views = Blueprint("around", __name__)
+
+KEY_FILE = "conditions.key"
+"""In the data folder; ``watcher chamber --key`` makes it."""
 
 _NAMES: dict[What, tuple[str, str]] = {
     "chamber_c": ("chamber", "°C"),
@@ -54,6 +63,37 @@ def cost() -> str:
             )
         )
     return render_template("cost.html", months=months(store()), spools=spools)
+
+
+@views.post("/conditions")
+def take_conditions() -> ResponseReturnValue:
+    """A sensor's readings, a JSON object, with the key of ``watcher chamber --key`` in the
+    Authorization header: a browser never sends that by itself, so a foreign page can't.
+
+    What can't be read is kept as it came and answered with 422 and the reason.
+    """
+    scheme, _, key = request.headers.get("Authorization", "").partition(" ")
+    known = _key()
+    if (
+        not known
+        or scheme.lower() != "bearer"
+        or not hmac.compare_digest(key.encode(), known.encode())
+    ):
+        abort(403)
+    text = request.get_data(cache=False, as_text=False)[: LONGEST + 1].decode("utf-8", "replace")
+    came = time.time()
+    with Store.open(current_app.config[FOLDER], write=True) as opened:
+        try:
+            opened.ledger.keep_conditions(read_json(text, "", "http", came), came)
+        except BadReading as bad:
+            opened.ledger.keep_unread(Unread(came, "http", text[:LONGEST], str(bad)))
+            return jsonify(trouble=str(bad)), 422
+    return "", 204
+
+
+def _key() -> str:
+    path = Path(current_app.config[FOLDER]) / KEY_FILE
+    return path.read_text(encoding="ascii").strip() if path.is_file() else ""
 
 
 @views.get("/api/run/<int:run_id>/conditions")

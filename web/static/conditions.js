@@ -4,7 +4,7 @@ import { LOOKS } from "./strip.js";
 
 const LEFT = 44;
 const RIGHT = 12;
-const ROW = 64;
+const ROW = 76;
 
 const canvas = document.querySelector("#conditions");
 const answer = await fetch(canvas.dataset.address);
@@ -37,8 +37,8 @@ function draw() {
     const values = one.points.map((p) => p[1]);
     const low = Math.floor(Math.min(...values) - 1);
     const high = Math.ceil(Math.max(...values) + 1);
-    const top = row * ROW + 18;
-    const y = (v) => top + (1 - (v - low) / (high - low)) * (ROW - 24);
+    const top = row * ROW + 28;
+    const y = (v) => top + (1 - (v - low) / (high - low)) * (ROW - 36);
     pen.fillStyle = "#b8ab9b";
     pen.textAlign = "left";
     pen.fillText(`${one.name} in ${one.unit}`, 6, row * ROW + 9);

@@ -153,9 +153,9 @@ def _compare_series(jobs: Sequence[Job], settings: Sequence[dict[str, str]]) -> 
 @click.command()
 @data_option
 def cost(data: Path) -> None:
-    """Say what failed prints cost and stopping early saved, month by month.
+    """Say what failed prints cost, month by month.
 
-    Runs count as failed where you said so with watcher note, or where the advice was to stop and
+    And what stopping early saved. Runs count as failed where you said so with watcher note, or where the advice was to stop and
     nobody called the part good.
 
     \b

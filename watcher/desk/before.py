@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+import statistics
 import time as clock
 from collections.abc import Sequence
 from dataclasses import asdict
@@ -131,7 +132,7 @@ def before(
             start=begin,
             watched=hours,
             paces=_paces(store, runs),
-            past=_past(runs, jobs),
+            past=_past(store, runs, jobs),
             chamber_c=chamber,
             bed_c=bed_c,
             humidity_percent=humidity,
@@ -248,7 +249,7 @@ def _paces(store: Store, runs: Sequence[Run]) -> list[float]:
     return [n["pace"] for n in notes if 0.5 < n.get("pace", 0.0) < 3.0]
 
 
-def _past(runs: Sequence[Run], jobs: dict[int, Job]) -> list[tuple[float, bool]]:
+def _past(store: Store, runs: Sequence[Run], jobs: dict[int, Job]) -> list[tuple[float, bool]]:
     """Index of warp of each run whose material is known, and whether a corner lifted."""
     found = []
     for run in runs:
@@ -264,13 +265,21 @@ def _past(runs: Sequence[Run], jobs: dict[int, Job]) -> list[tuple[float, bool]]
             facts["brim_mm"],
         )
         try:
-            index = index_mm(foot, material(job.material), facts.get("chamber_c", ROOM_C))
+            index = index_mm(foot, material(job.material), _chamber_of(store, run))
         except BadFacts:
             continue
         if index is not None:
             lift = run.biggest_lift
             found.append((index, lift is not None and lift.value_mm >= LIFTED_MM))
     return found
+
+
+def _chamber_of(store: Store, run: Run) -> float:
+    """Median chamber temperature while a run went on; the room's where none was read."""
+    end = run.started_utc_s + run.elapsed_s
+    read = store.ledger.conditions(run.started_utc_s, end)
+    values = [one.value for one in read if one.what == "chamber_c"]
+    return statistics.median(values) if values else ROOM_C
 
 
 def _alarm_tested(store: Store) -> Tested:

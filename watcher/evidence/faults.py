@@ -14,6 +14,7 @@ SHIFT_ALLOWED_MM = 0.8
 STEP_ALLOWED_MM = 0.5
 SHORTFALL_ALLOWED_MM = 0.4
 OUTGROWN_MM = 0.5
+MOVED_LOSS = 2.0
 STRANDS_ALLOWED_MM, STRANDS_SIGMA_MM = 20.0, 5.0
 STRANDS_CLIP = 8.0
 """Strands already stood in two frames or more before they are told: two such readings suffice."""
@@ -30,6 +31,8 @@ class Faults:
         self._tracks: dict[str, Track] = {}
         self._usual = Usual()
         self._stopped_mm: float | None = None
+        self._stood_mm = 0.0
+        self._near = False
 
     def _sum(self, kind: str, place: str) -> Cusum:
         return self._sums.setdefault((kind, place), Cusum())
@@ -106,27 +109,38 @@ class Faults:
             smooth,
         )
 
-    def _grown(self, reading: Reading, sigma: float) -> None:
-        """Drop the evidence of a stop that the part has outgrown since.
+    def _grown(self, reading: Reading, sigma: float) -> bool:
+        """Whether a height of the top can be true, by what has stood before.
 
-        When nothing is laid any more the top stays where it is. A line that seems to be the top but
-        climbs with the toolpath is another one.
+        A part does not shrink: a top far below one that two pictures have shown is another line.
+        And where nothing is laid any more the top stays: a line that climbs with the toolpath is no
+        stopped top, so evidence of a stop that has been outgrown is dropped.
         """
         assert reading.value is not None
         if reading.place_mm is None:
-            return
+            return True
         top = reading.place_mm[2] + reading.value
+        slack = OUTGROWN_MM + 2 * sigma
+        if top < self._stood_mm - slack:
+            return False
+        near = abs(reading.value) < SHORTFALL_ALLOWED_MM
+        if near and self._near:
+            self._stood_mm = max(self._stood_mm, top)
+        self._near = near
         total = self._sum(reading.kind, reading.place)
         if total.value <= 0 or self._stopped_mm is None:
             self._stopped_mm = top
-        elif top > self._stopped_mm + OUTGROWN_MM + 2 * sigma:
+        elif top > self._stopped_mm + slack:
             self._stopped_mm = top
             total.clear()
+        return True
 
     def _other(self, reading: Reading, index: int, loss: float) -> Suspicion | None:
         assert reading.value is not None
         assert reading.sigma is not None
-        amount, sigma = reading.value, reading.sigma * loss
+        # Where the part went was found by its own agreement, whatever is hidden at its old place.
+        amount = reading.value
+        sigma = reading.sigma * (min(loss, MOVED_LOSS) if reading.kind == "detached" else loss)
         over = self._over(reading.kind, reading.place)
         if reading.kind == "spaghetti":
             usual = self._usual.update(amount)
@@ -145,7 +159,8 @@ class Faults:
         elif reading.kind == "no-growth":
             amount = -amount
             z = (amount - over - SHORTFALL_ALLOWED_MM) / sigma
-            self._grown(reading, sigma)
+            if not self._grown(reading, sigma):
+                return None
         else:
             return None
         total = self._sum(reading.kind, reading.place)

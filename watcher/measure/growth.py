@@ -49,8 +49,8 @@ def growth_over_clock(
         expected_mm: height that is likely; of two that agree alike the nearer one is meant.
 
     Returns:
-        None where fewer than 20 edges can tell. The error is the jackknife over eight stretches
-        of the edges (Quenouille 1949; Tukey 1958).
+        None where fewer than 20 edges can tell, or the best lies at the end of the search. The
+        error is the jackknife over eight stretches of the edges (Quenouille 1949; Tukey 1958).
 
     """
     useful = (np.abs(per_mm_z) > 0.5) & (weight > 0)
@@ -74,6 +74,8 @@ def growth_over_clock(
 
     everyone = np.ones(len(votes), dtype=bool)
     height, agreement = best(everyone)
+    if height < LOWEST_MM + STEP_MM:
+        return None
     blocks = np.array_split(np.arange(len(votes)), 8)
     left_out = np.zeros(8)
     for i, block in enumerate(blocks):

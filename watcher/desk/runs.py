@@ -155,8 +155,8 @@ def _compare_series(jobs: Sequence[Job], settings: Sequence[dict[str, str]]) -> 
 def cost(data: Path) -> None:
     """Say what failed prints cost, month by month.
 
-    And what stopping early saved. Runs count as failed where you said so with watcher note, or where the advice was to stop and
-    nobody called the part good.
+    And what stopping early saved. Runs count as failed where you said so with watcher note, or
+    where the advice was to stop and nobody called the part good.
 
     \b
     Example:

@@ -31,7 +31,7 @@ def keep_two(folder) -> None:
     """A run that lifts and has no brim (1), one with a brim (2), one with another (3)."""
     ring = np.array([[0.0, 0.0], [80.0, 0.0], [80.0, 40.0]])
     toolpath = Toolpath(
-        tuple(Layer(n, 0.2 * n, 0.2, (ring,), 60.0 * n, 60.0, 200.0) for n in range(1, 31)),
+        tuple(Layer(n, 0.2 * n, 0.2, (ring,), 60.0 * (n - 1), 60.0, 200.0) for n in range(1, 31)),
         6000.0,
         1800.0,
         0.45,
@@ -46,7 +46,7 @@ def keep_two(folder) -> None:
             if number == 1:
                 advice = Advice("stop", "Stop: it lifts.", "corner-lift", "right corner")
             for n in range(30):
-                store.keep_frame(run, Frame(n, f"{n:05}.jpg", 60.0 * n, bgr, None), jpeg)
+                store.keep_frame(run, Frame(n, f"{n:05}.jpg", 66.0 * n, bgr, None), jpeg)
                 lift = 0.1 * n if number == 1 else 0.0
                 reading = Reading("corner-lift", "right corner", None, lift, 0.05, "mm")
                 store.keep_seen(run, n, Seen(View(True, 0.1, n + 1, 0.3), (reading,), (), advice))

@@ -6,7 +6,6 @@ from hypothesis import strategies as st
 
 from watcher.after import Spent, by_layer, by_month, changes, step_through, suggest, varying
 from watcher.after.changes import same
-from watcher.after.cost import used_share
 
 FIRST = {"layer_height": "0.20", "brim_width": "0", "nozzle temp": "250", "total layers": "60"}
 
@@ -124,10 +123,3 @@ def test_a_month_by_hand():
     # Wilson for 2 of 3: 0.2077 to 0.9385 (Brown, Cai and DasGupta's formula (4), 2001, by hand).
     assert march.failed_low == pytest.approx(0.2077, abs=1e-4)
     assert march.failed_high == pytest.approx(0.9385, abs=1e-4)
-
-
-def test_share_that_was_printed():
-    assert used_share(3600, 7200, 1.0, False) == 0.5
-    assert used_share(3600, 7200, 1.25, False) == 0.4
-    assert used_share(100, 7200, 1.0, True) == 1.0
-    assert used_share(9999, 7200, 1.0, False) == 1.0

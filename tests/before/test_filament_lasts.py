@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from watcher.before import counted, forecast, reached, weighed
-from watcher.before.filament import per_mm_g
+from watcher.before.filament import per_mm_g, pushed_by, start_mm
 from watcher.toolpath import read_settings, read_toolpath
 from watcher.trouble import BadFacts
 
@@ -201,6 +201,19 @@ def test_more_filament_never_ends_earlier(a, b):
     elif second is not None:
         assert first.layer <= second.layer
         assert first.elapsed_s <= second.elapsed_s + 1e-6
+
+
+@given(st.floats(0.05, 0.95))
+def test_pushed_by_undoes_reached(share):
+    length = share * TWENTY.filament_mm
+    # Within the prime before the first layer no time is told.
+    expected = max(length, start_mm(TWENTY))
+    nominal = reached(TWENTY, length).elapsed_s
+    assert pushed_by(TWENTY, nominal) == pytest.approx(expected, abs=0.01)
+
+
+def test_pushed_by_the_end_is_all():
+    assert pushed_by(TWENTY, TWENTY.duration_s + 1) == TWENTY.filament_mm
 
 
 TWENTY = read_toolpath(program(20, 97.0, 20.0))

@@ -50,16 +50,6 @@ class Month:
     """Runs whose filament has no known price or mass: they count in hours only."""
 
 
-def used_share(elapsed_s: float, duration_s: float, pace: float, ended: bool) -> float:
-    """Share of a print that was made when its watching ended.
-
-    1 where it ran to its end; else by time, which is good to a few per cent.
-    """
-    if ended or duration_s <= 0 or pace <= 0:
-        return 1.0
-    return min(1.0, max(0.0, elapsed_s / (duration_s * pace)))
-
-
 def by_month(runs: Iterable[Spent]) -> list[Month]:
     """Sum up, the newest month first."""
     months: dict[str, list[Spent]] = {}

@@ -154,6 +154,20 @@ def reached(toolpath: Toolpath, length_mm: float, pace: float = 1.0) -> Place | 
     return Place(layer.number, len(layers), layer.z_mm, seconds * pace)
 
 
+def pushed_by(toolpath: Toolpath, nominal_s: float) -> float:
+    """Filament in mm that the toolpath has pushed after so many nominal seconds.
+
+    The inverse of :func:`reached`; after the last layer all of it.
+    """
+    total = start_mm(toolpath)
+    for layer in toolpath.layers:
+        if nominal_s < layer.start_s + layer.duration_s and layer.duration_s > 0:
+            share = max(0.0, nominal_s - layer.start_s) / layer.duration_s
+            return min(total + share * layer.filament_mm, toolpath.filament_mm)
+        total += layer.filament_mm
+    return toolpath.filament_mm
+
+
 def forecast(
     toolpath: Toolpath,
     stock: Stock,

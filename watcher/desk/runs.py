@@ -9,7 +9,7 @@ import click
 
 from watcher.after import changes, effect, suggest, varying
 from watcher.before import material
-from watcher.page.learnt import months, settings_with_notes, used_mm
+from watcher.page.learnt import months, printed, settings_with_notes
 from watcher.store import Job, Run, SpoolEvent, Store
 from watcher.trouble import BadFacts
 from watcher.typed import data_option
@@ -70,7 +70,7 @@ def note(
             done=done,
         )
         if spool_name is not None and spool_id is not None:
-            length = used_mm(run, store.ledger.last_notes(run_id)) if used is None else used * 1000
+            length = _used_mm(store, run) if used is None else used * 1000
             store.ledger.note_spool(
                 spool_id,
                 SpoolEvent(
@@ -79,6 +79,16 @@ def note(
             )
             click.echo(f"{length / 1000:.1f} m are counted from {spool_name}.")
     click.echo(f"Noted for run {run_id}, {run.name}.")
+
+
+def _used_mm(store: Store, run: Run) -> float:
+    came = printed(store, run)
+    if came is None:
+        raise BadFacts(
+            f"The toolpath of run {run.id} is not known, so neither is what it took.",
+            "Say it with --used.",
+        )
+    return came.used_mm
 
 
 @click.command()

@@ -8,12 +8,13 @@ PACKAGE = HOUSE / "watcher"
 
 # From the top down: a room may import rooms on lower lines, never one on its own line.
 FLOORS = (
+    ("__main__",),
     ("cli",),
-    ("account", "desk", "pictured"),
+    ("account", "desk", "pictured", "tend"),
     ("typed",),
-    ("page", "night", "run", "rejudge"),
+    ("page", "night", "run", "rejudge", "bedside"),
     ("unplanned",),
-    ("look", "weigh"),
+    ("look", "weigh", "config"),
     ("before", "after", "conditions"),
     (
         "sources",
@@ -29,7 +30,7 @@ FLOORS = (
         "weights",
     ),
     ("toolpath",),
-    ("records", "trouble"),
+    ("records", "trouble", "carried", "service"),
 )
 FLOOR_OF = {room: floor for floor, rooms in enumerate(FLOORS) for room in rooms}
 

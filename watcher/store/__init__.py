@@ -4,6 +4,7 @@
 the disk after a picture came in.
 """
 
+from watcher.store.book import Book, KeptAlarm, KeptStop, Sign
 from watcher.store.kept import (
     AdviceFrom,
     Ending,
@@ -12,6 +13,7 @@ from watcher.store.kept import (
     KeptMoment,
     Plan,
     Run,
+    RunLabel,
     Series,
     Skipped,
     State,
@@ -31,17 +33,22 @@ from watcher.store.store import Store
 
 __all__ = [
     "AdviceFrom",
+    "Book",
     "Condition",
     "Ending",
     "Job",
+    "KeptAlarm",
     "KeptAnswer",
     "KeptFrame",
     "KeptMoment",
+    "KeptStop",
     "Ledger",
     "Outcome",
     "Plan",
     "Run",
+    "RunLabel",
     "Series",
+    "Sign",
     "Skipped",
     "Spool",
     "SpoolEvent",

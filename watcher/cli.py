@@ -707,14 +707,15 @@ def alarm() -> None:
 
 @alarm.command("test")
 @click.argument("config_file", metavar="CONFIG", type=click.Path(path_type=Path))
-def alarm_test(config_file: Path) -> None:
+@_data_option
+def alarm_test(config_file: Path, data: Path) -> None:
     """Send a test message to each alarm service.
 
     \b
     Example:
       watcher alarm test workshop.toml
     """
-    deliveries = Hands(read_config(config_file), Path()).test()
+    deliveries = Hands(read_config(config_file), data).test()
     if not deliveries:
         raise Trouble("No alarm service is configured.", "Add services under [alarms].")
     for delivery in deliveries:

@@ -89,7 +89,7 @@ def test_a_spool_that_runs_out_and_who_would_do():
         ({"eye": replace(KNOWN.eye, blur_px=4.0)}, "sharpness", "not ready", "Focus"),
         ({"eye": replace(KNOWN.eye, level=12.0)}, "light", "not ready", "more light"),
         ({"eye": replace(KNOWN.eye, level=240.0)}, "light", "not ready", "lamp down"),
-        ({"alarm": Tested(False)}, "alarm", "not tested", "No alarm is set up"),
+        ({"alarm": Tested(False)}, "alarm", "not tested", "No alarm is known to be set up"),
         ({"stop": Tested(True, "", "no answer.")}, "stop", "not ready", "no answer"),
         ({"stock": None, "stock_trouble": "Weigh it."}, "filament", "not tested", "Weigh it."),
         ({"past": ((99.0, True), (98.0, False))}, "warp", "to know", "Of 2 of your runs"),

@@ -222,7 +222,7 @@ def _tested(name: str, tested: Tested, how: str) -> Item:
     if tested.failed:
         return Item(name, "not ready", f"The last test failed: {tested.failed}")
     if not tested.set_up:
-        return Item(name, "not tested", f"No {name} is set up.")
+        return Item(name, "not tested", f"No {name} is known to be set up.")
     if not tested.when:
         return Item(name, "not tested", f"It was never tested: {how}.")
     return Item(name, "ready", f"Tested {tested.when}.")

@@ -7,25 +7,16 @@ import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any
 
 from watcher.conditions.reading import BadReading, read_json, read_number, read_row
 from watcher.conditions.tail import Tail
+from watcher.stopping import Broker
 from watcher.store import Condition, Store, Unread, What
 from watcher.trouble import BadStore
 
 Read = Callable[[], list[Condition]]
 MOST_WAITING = 100_000
-
-
-class Broker(Protocol):
-    """Where an MQTT broker is, and how to come to a client of paho-mqtt for it."""
-
-    @property
-    def host(self) -> str: ...
-    @property
-    def port(self) -> int: ...
-    def client(self) -> Any: ...
 
 
 def keep(store: Store, source: str, text: str, came_utc_s: float, read: Read) -> bool:

@@ -8,7 +8,7 @@ import statistics
 import time as clock
 from collections.abc import Sequence
 from dataclasses import asdict
-from datetime import datetime, time
+from datetime import UTC, datetime, time
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +20,7 @@ from watcher.before import Item, Sheet, material
 from watcher.before.sheet import Known, Tested, make_sheet
 from watcher.before.spool import dried_at, stock_of
 from watcher.before.warp import ROOM_C, Footprint, index_mm
+from watcher.config import Config, read_config
 from watcher.settings import read_setup
 from watcher.store import Job, Run, Spool, Store
 from watcher.toolpath import bed_temperature_c
@@ -61,6 +62,13 @@ LIFTED_MM = 0.5
 )
 @click.option("--chamber", metavar="C", type=float, help="Chamber temperature, if none is read.")
 @click.option("--humidity", metavar="PERCENT", type=float, help="Humidity, if none is read.")
+@click.option(
+    "--config",
+    "config_file",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="The configuration, to see whether alarm and stop are set up.",
+)
 @click.option("--json", "as_json", is_flag=True, help="Print the list as JSON.")
 @data_option
 def before(
@@ -75,6 +83,7 @@ def before(
     interval: float,
     chamber: float | None,
     humidity: float | None,
+    config_file: Path | None,
     as_json: bool,
     data: Path,
 ) -> None:
@@ -93,6 +102,7 @@ def before(
         raise BadFacts("It takes a spool or a material.", "Give --spool or --material.")
     if picture_file is not None and setup_file is None:
         raise BadFacts("A picture says nothing without its camera.", "Give --setup as well.")
+    config = None if config_file is None else read_config(config_file)
     begin = _start(start)
     hours = _watched(watched)
     toolpath = load_toolpath(gcode)
@@ -142,8 +152,8 @@ def before(
             free_bytes=shutil.disk_usage(data).free,
             frame_bytes=frame_bytes,
             interval_s=interval,
-            alarm=_alarm_tested(store),
-            stop=_stop_tested(store),
+            alarm=_alarm_tested(store, config),
+            stop=_stop_tested(store, config),
         )
         sheet = make_sheet(known)
         store.ledger.keep_sheet(clock.time(), as_record(sheet))
@@ -282,9 +292,23 @@ def _chamber_of(store: Store, run: Run) -> float:
     return statistics.median(values) if values else ROOM_C
 
 
-def _alarm_tested(store: Store) -> Tested:
-    return Tested(False)
+def _alarm_tested(store: Store, config: Config | None) -> Tested:
+    last = store.book.tested()
+    if last is not None:
+        if last.sent:
+            return Tested(True, _when(last.utc_s))
+        return Tested(True, failed=f"{last.detail}.")
+    return Tested(config is not None and bool(config.alarms.services))
 
 
-def _stop_tested(store: Store) -> Tested:
-    return Tested(False)
+def _stop_tested(store: Store, config: Config | None) -> Tested:
+    last = store.book.newest_stop()
+    if last is not None:
+        if not last.ok:
+            return Tested(True, failed=f"{last.detail}.")
+        return Tested(True, _when(last.utc_s) + (", without sending anything" if last.dry else ""))
+    return Tested(config is not None and any(p.stop is not None for p in config.printers))
+
+
+def _when(utc_s: float) -> str:
+    return datetime.fromtimestamp(utc_s, UTC).astimezone().strftime("on %d %B at %H:%M")

@@ -4,7 +4,7 @@
 the disk after a picture came in.
 """
 
-from watcher.store.book import Book, KeptAlarm, KeptStop, Sign
+from watcher.store.book import TEST, Book, KeptAlarm, KeptStop, Sign
 from watcher.store.kept import (
     AdviceFrom,
     Ending,
@@ -32,6 +32,7 @@ from watcher.store.ledger import (
 from watcher.store.store import Store
 
 __all__ = [
+    "TEST",
     "AdviceFrom",
     "Book",
     "Condition",

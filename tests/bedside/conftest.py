@@ -65,7 +65,7 @@ class Watch:
 
     def __call__(self, shades, *, for_good=True, **bedside):
         printer = self.config.printers[0]
-        label = Label("bracket", "made up", SETUP, None, printer.name)
+        label = Label("bracket", "made up", SETUP, None, watch=printer.name)
         beside = Bedside(self.config, printer, self.data, None, **bedside)
         try:
             with Store.open(self.data, write=True) as store:
@@ -73,7 +73,7 @@ class Watch:
                 return live_night(
                     store,
                     label,
-                    lambda setup, toolpath: self.judge(),
+                    lambda setup, toolpath, weights: self.judge(),
                     NightClock(),
                     lambda clock: Shades(clock, shades),
                     listeners=[beside],

@@ -9,7 +9,7 @@ import pytest
 from watcher.before import material
 from watcher.before.eye import Eye, Watched
 from watcher.before.filament import weighed
-from watcher.before.sheet import Known, Tested, make_sheet
+from watcher.before.sheet import Known, Trial, make_sheet
 from watcher.records import Layer, Toolpath
 from watcher.store import Spool
 
@@ -42,8 +42,8 @@ KNOWN = Known(
     free_bytes=10**10,
     frame_bytes=1e5,
     interval_s=10.0,
-    alarm=Tested(True, "yesterday"),
-    stop=Tested(True),
+    alarm=Trial(True, "yesterday"),
+    stop=Trial(True),
 )
 
 
@@ -89,8 +89,8 @@ def test_a_spool_that_runs_out_and_who_would_do():
         ({"eye": replace(KNOWN.eye, blur_px=4.0)}, "sharpness", "not ready", "Focus"),
         ({"eye": replace(KNOWN.eye, level=12.0)}, "light", "not ready", "more light"),
         ({"eye": replace(KNOWN.eye, level=240.0)}, "light", "not ready", "lamp down"),
-        ({"alarm": Tested(False)}, "alarm", "not tested", "No alarm is known to be set up"),
-        ({"stop": Tested(True, "", "no answer.")}, "stop", "not ready", "no answer"),
+        ({"alarm": Trial(False)}, "alarm", "not tested", "No alarm is known to be set up"),
+        ({"stop": Trial(True, "", "no answer.")}, "stop", "not ready", "no answer"),
         ({"stock": None, "stock_trouble": "Weigh it."}, "filament", "not tested", "Weigh it."),
         ({"past": ((99.0, True), (98.0, False))}, "warp", "to know", "Of 2 of your runs"),
         ({"material": material("TPU")}, "warp", "to know", "says nothing of TPU"),

@@ -8,7 +8,7 @@ from paho.mqtt import publish
 
 from watcher.conditions.ear import Ear
 from watcher.desk.chamber import key_of, read_broker, read_topics
-from watcher.page import create_app
+from watcher.page import create_app, door_of, set_passphrase
 from watcher.stopping import Broker
 from watcher.store import Store
 from watcher.trouble import BadFacts
@@ -157,3 +157,15 @@ def test_addresses_and_topics_as_typed():
     for bad in ("warmth=a/b", "a/+", ""):
         with pytest.raises(BadFacts):
             read_topics((bad,))
+
+
+def test_a_sensor_needs_the_key_and_no_passphrase(tmp_path):
+    """A locked page: its door is for people, the key for sensors, and for nothing else."""
+    set_passphrase(tmp_path, "a long enough passphrase")
+    client = create_app(tmp_path, door=door_of(tmp_path)).test_client()
+    key = key_of(tmp_path)
+    assert post(client, json.dumps({"chamber_c": 60}), key).status_code == 204
+    assert post(client, json.dumps({"chamber_c": 60}), "guess").status_code == 403
+    for path in ("/before", "/compare", "/cost", "/api/run/1/conditions", "/api/compare"):
+        answer = client.get(path, headers={"Authorization": f"Bearer {key}"})
+        assert answer.status_code in (302, 401), path

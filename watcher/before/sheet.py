@@ -29,7 +29,7 @@ GOOD_LEAST_MM = 0.5
 
 
 @dataclass(frozen=True)
-class Tested:
+class Trial:
     """What is known of a test of alarm or stop."""
 
     set_up: bool
@@ -68,8 +68,8 @@ class Known:
     free_bytes: int | None
     frame_bytes: float | None
     interval_s: float
-    alarm: Tested
-    stop: Tested
+    alarm: Trial
+    stop: Trial
 
 
 def make_sheet(known: Known) -> Sheet:
@@ -218,7 +218,7 @@ def _disk(known: Known, seconds: float) -> Item:
     return Item("disk", "ready" if enough else "not ready", said)
 
 
-def _tested(name: str, tested: Tested, how: str) -> Item:
+def _tested(name: str, tested: Trial, how: str) -> Item:
     if tested.failed:
         return Item(name, "not ready", f"The last test failed: {tested.failed}")
     if not tested.set_up:

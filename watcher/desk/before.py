@@ -17,7 +17,7 @@ import cv2
 import numpy as np
 
 from watcher.before import Item, Sheet, material
-from watcher.before.sheet import Known, Tested, make_sheet
+from watcher.before.sheet import Known, Trial, make_sheet
 from watcher.before.spool import dried_at, stock_of
 from watcher.before.warp import ROOM_C, Footprint, index_mm
 from watcher.config import Config, read_config
@@ -292,22 +292,22 @@ def _chamber_of(store: Store, run: Run) -> float:
     return statistics.median(values) if values else ROOM_C
 
 
-def _alarm_tested(store: Store, config: Config | None) -> Tested:
+def _alarm_tested(store: Store, config: Config | None) -> Trial:
     last = store.book.tested()
     if last is not None:
         if last.sent:
-            return Tested(True, _when(last.utc_s))
-        return Tested(True, failed=f"{last.detail}.")
-    return Tested(config is not None and bool(config.alarms.services))
+            return Trial(True, _when(last.utc_s))
+        return Trial(True, failed=f"{last.detail}.")
+    return Trial(config is not None and bool(config.alarms.services))
 
 
-def _stop_tested(store: Store, config: Config | None) -> Tested:
+def _stop_tested(store: Store, config: Config | None) -> Trial:
     last = store.book.newest_stop()
     if last is not None:
         if not last.ok:
-            return Tested(True, failed=f"{last.detail}.")
-        return Tested(True, _when(last.utc_s) + (", without sending anything" if last.dry else ""))
-    return Tested(config is not None and any(p.stop is not None for p in config.printers))
+            return Trial(True, failed=f"{last.detail}.")
+        return Trial(True, _when(last.utc_s) + (", without sending anything" if last.dry else ""))
+    return Trial(config is not None and any(p.stop is not None for p in config.printers))
 
 
 def _when(utc_s: float) -> str:

@@ -162,7 +162,7 @@ def test_addresses_and_topics_as_typed():
 def test_a_sensor_needs_the_key_and_no_passphrase(tmp_path):
     """A locked page: its door is for people, the key for sensors, and for nothing else."""
     set_passphrase(tmp_path, "a long enough passphrase")
-    client = create_app(tmp_path, door=door_of(tmp_path)).test_client()
+    client = create_app(tmp_path, door=door_of(tmp_path, "192.0.2.4")).test_client()
     key = key_of(tmp_path)
     assert post(client, json.dumps({"chamber_c": 60}), key).status_code == 204
     assert post(client, json.dumps({"chamber_c": 60}), "guess").status_code == 403

@@ -300,9 +300,7 @@ class Bedside:
         run = store.run(run_id)
         if run is None:
             return []
-        places = ("", self._printer.name)
-        readings = store.ledger.conditions(run.started_utc_s, time.time())
-        own = [one for one in readings if one.place in places]
+        own = store.ledger.conditions(run.started_utc_s, time.time(), self._printer.name)
         return [one for one in departures(own, band) if one.ended_utc_s is None]
 
     def _concerns(self, now: _Now, now_s: float) -> list[Concern]:

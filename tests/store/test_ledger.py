@@ -70,6 +70,14 @@ def test_readings_out_of_order_late_and_twice_lose_nothing(store):
     assert store.ledger.conditions(11, 29) == found[2:4]
 
 
+def test_a_printer_is_given_its_own_readings_and_those_of_no_place(store):
+    for place in ("left", "right", ""):
+        store.ledger.keep_conditions([Condition(place, "chamber_c", 5, 60.0, "test")], 9)
+    found = store.ledger.conditions(0, 9, "left")
+    assert sorted(c.place for c in found) == ["", "left"]
+    assert len(store.ledger.conditions(0, 9)) == 3
+
+
 def test_what_could_not_be_read_is_kept_and_counted(store):
     for came in (1.0, 2.0):
         store.ledger.keep_unread(Unread(came, "csv", "gibberish", "not JSON"))

@@ -287,7 +287,7 @@ def _past(store: Store, runs: Sequence[Run], jobs: dict[int, Job]) -> list[tuple
 def _chamber_of(store: Store, run: Run) -> float:
     """Median chamber temperature while a run went on; the room's where none was read."""
     end = run.started_utc_s + run.elapsed_s
-    read = store.ledger.conditions(run.started_utc_s, end)
+    read = store.ledger.conditions(run.started_utc_s, end, run.watch or None)
     values = [one.value for one in read if one.what == "chamber_c"]
     return statistics.median(values) if values else ROOM_C
 

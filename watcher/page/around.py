@@ -107,7 +107,7 @@ def conditions(run_id: int) -> Response:
         # A carried-on run's clock goes on, so its pictures tell its time better than its start.
         begin = frames[0].utc_s - first
     last = run.elapsed_s
-    readings = store().ledger.conditions(begin + first, begin + last)
+    readings = store().ledger.conditions(begin + first, begin + last, run.watch or None)
     return jsonify(
         first_s=first,
         last_s=last,

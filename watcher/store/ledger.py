@@ -246,15 +246,22 @@ class Ledger:
                 (unread.came_utc_s, unread.source, unread.text, unread.why),
             )
 
-    def conditions(self, since_utc_s: float, until_utc_s: float) -> list[Condition]:
-        """Readings between two times, in order of measurement."""
+    def conditions(
+        self, since_utc_s: float, until_utc_s: float, watch: str | None = None
+    ) -> list[Condition]:
+        """Readings between two times, in order of measurement.
+
+        With ``watch`` only those of that printer and those that name no place.
+        """
         return [
             Condition(r["place"], r["what"], r["utc_s"], r["value"], r["source"])
             for r in self._rows(
                 """SELECT * FROM conditions WHERE utc_s >= ? AND utc_s <= ?
-                   ORDER BY utc_s, id""",
+                   AND (? IS NULL OR place IN ('', ?)) ORDER BY utc_s, id""",
                 since_utc_s,
                 until_utc_s,
+                watch,
+                watch,
             )
         ]
 

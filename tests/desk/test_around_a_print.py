@@ -1,6 +1,7 @@
 """The commands before and after a print, as a person types them."""
 
 import json
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import artificial_run
@@ -99,6 +100,13 @@ def test_the_list_as_json_and_kept_for_the_page(watcher, tmp_path):
     assert {item["name"] for item in sheet["items"]} >= {"filament", "drying", "warp", "end"}
     with Store.open(tmp_path / "kept", write=False) as store:
         assert store.ledger.newest_sheet()[1] == sheet
+
+
+def test_a_time_of_day_that_is_past_means_tomorrows(watcher):
+    past = datetime.now() - timedelta(hours=2)
+    begin = past + timedelta(days=1)
+    output = watcher("before", SLICED, "--material", "PLA", "--start", f"{past:%H:%M}")
+    assert f"{begin:%d %B %Y %H:%M}" in output.splitlines()[0]
 
 
 def test_another_picture_than_the_setups_is_told(watcher, tmp_path):

@@ -8,7 +8,7 @@ import statistics
 import time as clock
 from collections.abc import Sequence
 from dataclasses import asdict
-from datetime import UTC, datetime, time
+from datetime import UTC, datetime, time, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -30,6 +30,8 @@ from watcher.typed import data_option, load_toolpath
 FRESH_S = 3600.0
 """A reading of chamber or humidity older than this says nothing of now."""
 LIFTED_MM = 0.5
+LATE = timedelta(minutes=10)
+"""A start so little ago is still today's."""
 
 
 @click.command()
@@ -183,7 +185,9 @@ def _start(text: str | None) -> datetime:
     if text is None:
         return now
     at = _time(text, "--start")
-    return now.replace(hour=at.hour, minute=at.minute, second=0, microsecond=0)
+    begin = now.replace(hour=at.hour, minute=at.minute, second=0, microsecond=0)
+    # A time of day that is past means tomorrow's.
+    return begin if begin >= now - LATE else begin + timedelta(days=1)
 
 
 def _watched(text: str | None) -> tuple[time, time] | None:

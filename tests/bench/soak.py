@@ -136,7 +136,7 @@ def main():
         with Store.open(data, write=True) as store:
             ended = live_night(
                 store,
-                Label("bracket", "made up", setup, toolpath, "left"),
+                Label("bracket", "made up", setup, toolpath, watch="left"),
                 Night,
                 QuickClock(options.speed),
                 lambda clock: NoisyNight(options.frames, setup, clock),

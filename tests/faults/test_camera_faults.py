@@ -54,8 +54,8 @@ def night(folder, open_source, usable, *, listeners=()):
     with Store.open(folder, write=True) as store:
         ended = live_night(
             store,
-            Label("bracket", "made up", SETUP, None, "left"),
-            lambda setup, toolpath: ShadeJudge(),
+            Label("bracket", "made up", SETUP, None, watch="left"),
+            lambda setup, toolpath, weights: ShadeJudge(),
             NightClock(),
             open_source,
             listeners=[*listeners, counted],
@@ -234,8 +234,8 @@ def test_a_video_of_ffmpeg_that_is_cut_is_watched_as_far_as_it_goes(tmp_path):
     with Store.open(tmp_path / "kept", write=True) as store:
         ended = live_night(
             store,
-            Label("bracket", "made up", SETUP, None, "left"),
-            lambda setup, toolpath: ShadeJudge(),
+            Label("bracket", "made up", SETUP, None, watch="left"),
+            lambda setup, toolpath, weights: ShadeJudge(),
             NightClock(),
             lambda clock: open_live(str(path), SIZE, 0.5, clock),
             listeners=[counted],
@@ -282,7 +282,7 @@ def test_a_black_picture_is_noticed_and_told_at_night(tmp_path):
     with Store.open(tmp_path, write=True) as store:
         ended = live_night(
             store,
-            Label("bracket", "made up", setup, toolpath, "left"),
+            Label("bracket", "made up", setup, toolpath, watch="left"),
             Night,
             NightClock(),
             lambda clock: Dark(clock, setup.frame_size, lambda: wait_for(lambda: messages)),

@@ -206,7 +206,7 @@ def test_a_wall_clock_that_jumps_does_no_harm(tmp_path, told, monkeypatch):
 def test_a_clock_that_is_set_while_the_watch_is_dead_does_not_move_the_print(
     tmp_path, by_s, monkeypatch
 ):
-    label = Label("bracket", "made up", SETUP, None, "left")
+    label = Label("bracket", "made up", SETUP, None, watch="left")
 
     class Killed(BaseException):
         pass
@@ -219,7 +219,7 @@ def test_a_clock_that_is_set_while_the_watch_is_dead_does_not_move_the_print(
             return live_night(
                 store,
                 label,
-                lambda setup, toolpath: ShadeJudge(),
+                lambda setup, toolpath, weights: ShadeJudge(),
                 NightClock(),
                 lambda clock: Shades(clock, shades),
             )
@@ -248,7 +248,7 @@ def test_after_a_power_cut_the_wall_clock_tells_how_long_it_was_dark(tmp_path, m
 
 
 def test_a_run_that_was_interrupted_long_ago_is_not_carried_on(tmp_path, monkeypatch):
-    label = Label(PRINTER.name, "s", SETUP, None, "left")
+    label = Label(PRINTER.name, "s", SETUP, None, watch="left")
     with Store.open(tmp_path, write=True) as store:
         run = store.start_run(label.name, SETUP, "s", None, 1.0, watch="left")
         store.keep_frame(run, Frame(0, "00001.jpg", 0.0, picture(20), machine.utc_s()), b"x")

@@ -56,7 +56,7 @@ def watched(folder, material, *parts):
             try:
                 live_night(
                     store,
-                    Label("bracket", "made up", setup, toolpath, "left"),
+                    Label("bracket", "made up", setup, toolpath, watch="left"),
                     Night,
                     NightClock(),
                     lambda _, f=first, e=last, k=kill: Part(

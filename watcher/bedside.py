@@ -21,15 +21,17 @@ from watcher.alarms import Alarm, Concern, Delivery, Post, Rounds, Services
 from watcher.alarms.concern import from_advice, written
 from watcher.alarms.heartbeat import Heartbeat
 from watcher.alarms.services import Send
+from watcher.conditions import Band, Departure, departures
 from watcher.config import Config, Printer, Stop
 from watcher.records import Advice, Frame, Seen, Stake, Toolpath
 from watcher.sources.taken import Missed
 from watcher.stopping import Announcer, perform
-from watcher.store import KeptStop, Store, disk
+from watcher.store import TEST, KeptStop, Store, disk
 from watcher.trouble import BadStore, Trouble
 
 TICK_S = 1.0
 SIGN_EVERY_S = 5.0
+CHAMBER_EVERY_S = 5.0
 SIGN_PATIENCE_S = 30.0
 LEAST_PATIENCE_S = 45.0
 """So long without a usable picture is a trouble, however quickly they should come."""
@@ -151,6 +153,8 @@ class Bedside:
         self._armed_min: float | None = None
         self._answer: float | None = None
         self._stops: list[KeptStop] = []
+        self._departures: list[Departure] = []
+        self._next_chamber_s = 0.0
         self._tries = 0
         self._next_try_s = 0.0
         self._next_sign_s = 0.0
@@ -286,6 +290,18 @@ class Bedside:
         self._answer = self._answered_at(store, run_id)
         self._armed_min = store.book.armed_min(run_id)
         self._stops = store.book.stops(run_id)
+        now_s = self._monotonic_s()
+        if self._printer.chamber is not None and now_s >= self._next_chamber_s:
+            self._next_chamber_s = now_s + CHAMBER_EVERY_S
+            self._departures = self._left_band(store, run_id, self._printer.chamber)
+
+    def _left_band(self, store: Store, run_id: int, band: Band) -> list[Departure]:
+        """Where the chamber is out of its band now."""
+        run = store.run(run_id)
+        if run is None:
+            return []
+        own = store.ledger.conditions(run.started_utc_s, time.time(), self._printer.name)
+        return [one for one in departures(own, band) if one.ended_utc_s is None]
 
     def _concerns(self, now: _Now, now_s: float) -> list[Concern]:
         found = []
@@ -312,6 +328,10 @@ class Bedside:
                     f"Pictures are judged but can't be kept. {now.hindrance}",
                 )
             )
+        found += [
+            Concern(f"chamber {one.began_utc_s:.0f}", "chamber", one.sentence)
+            for one in self._departures
+        ]
         if self._heartbeat is not None and self._heartbeat.trouble:
             found.append(Concern("heartbeat", "trouble", self._heartbeat.trouble))
         if self._stops and self._stops[-1].ok and self._stops[-1].who != BY_A_PERSON:
@@ -510,8 +530,8 @@ class Hands:
         return kept
 
     def test(self) -> tuple[Delivery, ...]:
-        """Send a message that says it is a test."""
-        return self._services.send(
+        """Send a message that says it is a test, and keep what became of it."""
+        deliveries = self._services.send(
             Alarm(
                 "Test of the alarm",
                 "This is a test: no print is meant. If it woke you, the alarm works.\n"
@@ -519,6 +539,18 @@ class Hands:
                 "look",
             )
         )
+        if deliveries:
+            with Store.open(self._data, write=True) as store:
+                store.book.note_alarm(
+                    None,
+                    concern=TEST,
+                    title="Test of the alarm",
+                    sentence="",
+                    sent=all(delivery.sent for delivery in deliveries),
+                    detail="; ".join(delivery.words() for delivery in deliveries),
+                    answer_before=None,
+                )
+        return deliveries
 
     def layer(self, name: str, key: str) -> bool:
         """Call for a picture of a printer; false where the key is wrong or nothing waits."""

@@ -12,18 +12,17 @@ import tempfile
 import threading
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from functools import partial
 from importlib.resources import files
 from pathlib import Path
 from types import FrameType
-from typing import IO, Any, TypeVar, get_args
+from typing import IO, Any, get_args
 
 import click
-import platformdirs
 
 from watcher.account import Account
 from watcher.bedside import Bedside, Hands
 from watcher.config import Config, Printer, read_config
+from watcher.desk import COMMANDS
 from watcher.page import (
     Door,
     answer_to,
@@ -45,17 +44,14 @@ from watcher.sources.night import frame_names
 from watcher.sources.taken import Missed, Source
 from watcher.store import Store
 from watcher.tend import LIVE_STORE_WAIT_S, Hooks, Supervisor, live_night, shown, start_log
-from watcher.toolpath import read_toolpath
-from watcher.trouble import BadNight, BadStore, BadToolpath, Trouble
+from watcher.trouble import BadNight, BadStore, Trouble
+from watcher.typed import Command, settings_of
+from watcher.typed import data_option as _data_option
+from watcher.typed import load_toolpath as _load_toolpath
 from watcher.weights import read_weights
 
 PORT = 8537
-CHUNK = 2**20
 REPORT_EVERY = 100
-SLOW_READ = 4 * CHUNK
-"""A toolpath larger than this takes long enough to show progress."""
-
-Command = TypeVar("Command", bound=Callable[..., Any])
 
 
 class Refusal(click.ClickException):
@@ -114,16 +110,6 @@ def main(ctx: click.Context) -> None:
     whether a printer may run unattended.
     """
     ctx.ensure_object(Equipment)
-
-
-def _data_option(command: Command) -> Command:
-    return click.option(
-        "--data",
-        metavar="DIR",
-        type=click.Path(path_type=Path),
-        default=lambda: platformdirs.user_data_path("watcher", appauthor=False),
-        help="Folder that keeps the runs; without it, this user's data folder.",
-    )(command)
 
 
 def _settings_option(command: Command) -> Command:
@@ -256,7 +242,8 @@ def watch(
     toolpath = None if toolpath_file is None else _load_toolpath(toolpath_file)
     name = toolpath_file.stem if toolpath_file else "watch"
     printer = Printer(shown(source), source, setup_file, toolpath_file or Path(), interval)
-    label = Label(name, printer.name, setup, toolpath, weights, printer.name)
+    settings = settings_of(toolpath_file)
+    label = Label(name, printer.name, setup, toolpath, weights, printer.name, settings)
     account = Account()
     with (
         Store.open(data, write=True, wait_s=LIVE_STORE_WAIT_S) as store,
@@ -720,14 +707,15 @@ def alarm() -> None:
 
 @alarm.command("test")
 @click.argument("config_file", metavar="CONFIG", type=click.Path(path_type=Path))
-def alarm_test(config_file: Path) -> None:
+@_data_option
+def alarm_test(config_file: Path, data: Path) -> None:
     """Send a test message to each alarm service.
 
     \b
     Example:
       watcher alarm test workshop.toml
     """
-    deliveries = Hands(read_config(config_file), Path()).test()
+    deliveries = Hands(read_config(config_file), data).test()
     if not deliveries:
         raise Trouble("No alarm service is configured.", "Add services under [alarms].")
     for delivery in deliveries:
@@ -860,7 +848,14 @@ def _replay(
             pictures,
             judge,
             store,
-            Label(path.resolve().stem, str(path.resolve()), setup, toolpath, weights),
+            Label(
+                path.resolve().stem,
+                str(path.resolve()),
+                setup,
+                toolpath,
+                weights,
+                settings=settings_of(beside.toolpath),
+            ),
             clock=equipment.make_clock(),
             listeners=[account, bar],
         )
@@ -934,25 +929,6 @@ class _Crier:
 def _gcode_of(night: Path) -> Path | None:
     path = night / "part.gcode"
     return path if path.is_file() else None
-
-
-def _load_toolpath(path: Path) -> Toolpath:
-    try:
-        size = path.stat().st_size
-        with path.open("rb") as file:
-            chunks = iter(partial(file.read, CHUNK), b"")
-            if size < SLOW_READ:
-                return read_toolpath(chunks)
-            with click.progressbar(
-                length=size, label="Reading the toolpath", file=sys.stderr
-            ) as bar:
-                return read_toolpath(chunks, progress=lambda done: bar.update(done - bar.pos))
-    except FileNotFoundError:
-        raise BadToolpath(f"There is no G-code file {path}.", "Check --toolpath.") from None
-    except OSError as error:
-        raise BadToolpath(f"{path} can't be read ({error.strerror}).", "Check it.") from None
-    except BadToolpath as trouble:
-        raise BadToolpath(f"{path.name}: {trouble}") from trouble
 
 
 def _check_writable(path: Path) -> None:
@@ -1033,3 +1009,7 @@ def _until_interrupted() -> None:
     with _terminated_as_interrupted(), contextlib.suppress(KeyboardInterrupt):
         threading.Event().wait()
     click.echo()
+
+
+for _command in COMMANDS:
+    main.add_command(_command)

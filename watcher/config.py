@@ -12,6 +12,7 @@ from typing import Any, NoReturn, TypeVar
 from urllib.parse import urlsplit
 
 from watcher.alarms import Manners, Services
+from watcher.conditions import Band
 from watcher.settings import read_setup
 from watcher.sources.address import read_address
 from watcher.stopping import Action, Broker, Command, HttpRequest, MqttMessage
@@ -57,6 +58,8 @@ class Printer:
     stop: Stop | None = None
     settings: Path | None = None
     """What is weighed: budget and prices, as ``watcher watch --settings`` takes them."""
+    chamber: Band | None = None
+    """Where the chamber's temperature should stay; ``None``: nobody is told of it."""
 
     def program(self) -> Path:
         """The G-code file. Raises ``BadConfig`` where a folder holds none."""
@@ -378,9 +381,18 @@ class _Reader:
             layer_file,
             self._stop(table.table("stop"), mqtt) if table.has("stop") else None,
             settings,
+            self._band(table) if table.has("chamber_c") else None,
         )
         table.done()
         return printer
+
+    def _band(self, table: _Table) -> Band:
+        mend = "Give its band, as [50, 70]."
+        given: list[Any] = table.take("chamber_c", list, None, mend)
+        numbers = [n for n in given if isinstance(n, int | float) and not isinstance(n, bool)]
+        if len(given) != 2 or len(numbers) != 2 or not numbers[0] < numbers[1]:
+            table.refuse("chamber_c", "does not hold two rising numbers", mend)
+        return Band("chamber_c", float(numbers[0]), float(numbers[1]))
 
     def _check(self, table: _Table, key: str, read: Callable[[], object]) -> None:
         try:

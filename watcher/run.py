@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict, dataclass, field
 from typing import Protocol
 
+from watcher.before import footprint
 from watcher.records import Answer, Frame, Seen, Setup, Toolpath, Weights
 from watcher.sources.clock import Clock
 from watcher.sources.jpeg import Unusable, usable
@@ -49,6 +50,8 @@ class Label:
     weights: Weights = field(default_factory=Weights)
     watch: str = ""
     """Name of the watch, where there are several."""
+    settings: Mapping[str, str] = field(default_factory=dict)
+    """``key = value`` comments of the G-code."""
 
     def of_run(self) -> RunLabel:
         """What tells the runs of this printer from others'."""
@@ -259,6 +262,18 @@ class _Run:
         if self._live:
             self._live.on_kept(hindrance)
 
+    def _keep_job(self, run_id: int) -> None:
+        """What was meant to be printed; a live night goes on where that can't be kept."""
+        label = self._label
+        foot = None if label.toolpath is None else footprint(label.toolpath)
+        try:
+            self._store.ledger.keep_job(
+                run_id, settings=label.settings, facts=asdict(foot) if foot else {}
+            )
+        except BadStore:
+            if self._live is None:
+                raise
+
     def _begun(self, elapsed_s: float) -> int:
         if self._run_id is None:
             try:
@@ -267,6 +282,7 @@ class _Run:
                 if self._live is None or not self._store.thin():
                     raise
                 self._run_id = self._start(elapsed_s)
+            self._keep_job(self._run_id)
             for missed in self._early:
                 self._skip(self._run_id, missed)
             self._early.clear()

@@ -35,6 +35,7 @@ from watcher.sources.vigil import Vigil
 from watcher.store import Store
 from watcher.toolpath import read_toolpath
 from watcher.trouble import BadToolpath, FullDisk, Trouble
+from watcher.typed import settings_of
 from watcher.weights import read_weights
 
 CARRY_ON_WITHIN_S = 1800.0
@@ -260,6 +261,7 @@ def watch_printer(
                 toolpath,
                 Weights() if printer.settings is None else read_weights(printer.settings),
                 printer.name,
+                settings_of(printer.program()),
             )
             bedside = Bedside(
                 config,

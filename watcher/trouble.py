@@ -40,3 +40,7 @@ class BadConfig(Trouble):
 
 class BadAccess(Trouble):
     """The page would be open to people who should not see it."""
+
+
+class BadFacts(Trouble):
+    """What a person says about spool, material, drying or a run can't be used."""

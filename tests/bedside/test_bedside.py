@@ -12,10 +12,11 @@ from sink import sink
 
 from watcher.alarms import Delivery, Manners
 from watcher.bedside import Hands
+from watcher.conditions import Band
 from watcher.config import Alarms, Stop
 from watcher.records import Advice
 from watcher.stopping import Command, HttpRequest
-from watcher.store import Store
+from watcher.store import Condition, Store
 from watcher.trouble import Trouble
 
 LIFTED = 220
@@ -315,3 +316,30 @@ def test_a_view_that_is_lost_does_not_wait_for_the_morning():
 
     lost = from_advice(Advice("have a look", "The part can't be seen.", "cannot-see", "black"))
     assert lost.urgency == "trouble"
+
+
+def test_a_chamber_that_leaves_its_band_is_told(watch):
+    """Readings that another process keeps: first warm, then a door stands open."""
+    with sink() as (port, got):
+        band = Band("chamber_c", 50.0, 70.0, patience_s=0.0)
+        watch.config = replace(
+            watch.config,
+            alarms=told(f"json://127.0.0.1:{port}"),
+            printers=(replace(watch.config.printers[0], chamber=band),),
+        )
+
+        def cool():
+            now = time.time()
+            with Store.open(watch.data, write=True) as store:
+                begin = store.run(1).started_utc_s
+                readings = [
+                    Condition("left", "chamber_c", begin + (now - begin) * k / 4, value, "test")
+                    for k, value in enumerate((60.0, 45.0, 44.0, 42.0))
+                ]
+                store.ledger.keep_conditions(readings, now)
+            wait_for(lambda: got)
+
+        watch([20, cool, 30])
+    message = json.loads(got[0].body)
+    assert message["title"] == "The chamber left its band: left"
+    assert "is at 42 °C, below its band of 50 to 70 °C" in message["message"]

@@ -118,6 +118,13 @@ def test_stopping_is_off_unless_it_is_configured(write):
     assert read_config(write(text)).printers[0].stop is None
 
 
+def test_a_chambers_band_is_taken(write):
+    text = GOOD.replace("quick_interval_s = 4", "chamber_c = [50, 70.5]")
+    left, middle, _ = read_config(write(text)).printers
+    assert (left.chamber.low, left.chamber.high) == (50.0, 70.5)
+    assert middle.chamber is None
+
+
 # What is put in the place of what, the line that is named, and words of the mend.
 BAD = [
     ("repeat_min = 3", 'repeat_min = "3"', 7, "alarms.repeat_min is not a number"),
@@ -143,6 +150,9 @@ BAD = [
     ('toolpath = "jobs"', 'toolpath = "nowhere"', 32, "which is not there"),
     ('pictures = "layer"', 'pictures = "often"', 33, "Use interval or layer"),
     ("quick_interval_s = 4", "quick_interval_s = 40", 22, "Give a number from 0.5 to 10"),
+    ("quick_interval_s = 4", "chamber_c = [70, 50]", 22, "does not hold two rising numbers"),
+    ("quick_interval_s = 4", 'chamber_c = ["warm", 70]', 22, "Give its band, as [50, 70]"),
+    ("quick_interval_s = 4", "chamber_c = 60", 22, "printer.chamber_c is not a list"),
     ('["stop-it", "left"]', "[]", 25, "printer.stop.command is empty"),
     ('["stop-it", "left"]', '"stop-it left"', 25, "printer.stop.command is not a list"),
     ("timeout_s = 5", "timeout_s = 500", 26, "Give a number from 1 to 120"),

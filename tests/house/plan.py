@@ -10,11 +10,12 @@ PACKAGE = HOUSE / "watcher"
 FLOORS = (
     ("__main__",),
     ("cli",),
-    ("account", "pictured", "tend"),
+    ("account", "desk", "pictured", "tend"),
+    ("typed",),
     ("page", "night", "run", "rejudge", "bedside"),
     ("unplanned",),
     ("look", "weigh", "config"),
-    ("before", "after"),
+    ("before", "after", "conditions"),
     (
         "sources",
         "store",

@@ -8,14 +8,16 @@ from typing import Literal
 
 from watcher.records import Advice
 
-Urgency = Literal["look", "trouble", "stop", "stopped", "stop failed"]
-"""``look``: a look is enough, and can wait for the morning. ``trouble``: the watch itself is
+Urgency = Literal["look", "chamber", "trouble", "stop", "stopped", "stop failed"]
+"""``look``: a look is enough, and can wait for the morning. ``chamber``: it left its
+band, and the part may warp. ``trouble``: the watch itself is
 hindered. ``stop``: the print should be stopped. ``stopped``: the printer took the message to stop.
 ``stop failed``: it did not.
 """
 
 _HEADS: dict[Urgency, str] = {
     "look": "Have a look",
+    "chamber": "The chamber left its band",
     "trouble": "The watch is hindered",
     "stop": "STOP THE PRINT",
     "stopped": "The printer was told to stop",

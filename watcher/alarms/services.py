@@ -15,6 +15,7 @@ from watcher.trouble import BadConfig
 
 _KINDS: dict[Urgency, apprise.NotifyType] = {
     "look": apprise.NotifyType.INFO,
+    "chamber": apprise.NotifyType.WARNING,
     "trouble": apprise.NotifyType.WARNING,
     "stop": apprise.NotifyType.FAILURE,
     "stopped": apprise.NotifyType.WARNING,

@@ -31,7 +31,9 @@ SESSION_DAYS = 7
 views = Blueprint("access", __name__)
 forgery = CSRFProtect()
 
-_OPEN = frozenset({"static", "access.sign_in", "access.shared", "acts.layer"})
+_OPEN = frozenset(
+    {"static", "access.sign_in", "access.shared", "acts.layer", "around.take_conditions"}
+)
 _CHANGES = frozenset({"POST", "PUT", "PATCH", "DELETE"})
 
 
@@ -58,6 +60,7 @@ def guard(app: Flask, door: Door) -> None:
     forgery.init_app(app)
     # It is a machine that calls this one, with a key that no browser sends by itself.
     forgery.exempt("watcher.page.acts.layer")
+    forgery.exempt("watcher.page.around.take_conditions")
     app.register_error_handler(CSRFError, _forged)
     app.context_processor(lambda: {"may_act": role() == "all", "locked": door.locked})
 

@@ -13,6 +13,8 @@ from watcher.page import (
     access,
     acts,
     answers,
+    around,
+    compared,
     data,
     explained,
     life,
@@ -64,7 +66,10 @@ def create_app(
     app.config[acts.HANDS] = hands
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     app.jinja_env.globals["cautions"] = words.CAUTIONS
-    for room in (prints, timelapse, pictures, data, life, acts, answers, explained):
+    for room in (
+        *(prints, timelapse, pictures, data, life, acts, answers, explained),
+        *(around, compared),
+    ):
         app.register_blueprint(room.views)
     access.guard(app, door or Door())
     app.after_request(_add_headers)

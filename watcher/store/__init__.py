@@ -4,7 +4,7 @@
 the disk after a picture came in.
 """
 
-from watcher.store.book import Book, KeptAlarm, KeptStop, Sign
+from watcher.store.book import TEST, Book, KeptAlarm, KeptStop, Sign
 from watcher.store.kept import (
     AdviceFrom,
     Ending,
@@ -19,24 +19,43 @@ from watcher.store.kept import (
     State,
     ToolpathFacts,
 )
+from watcher.store.ledger import (
+    Condition,
+    Job,
+    Ledger,
+    Outcome,
+    Spool,
+    SpoolEvent,
+    Unread,
+    What,
+)
 from watcher.store.store import Store
 
 __all__ = [
+    "TEST",
     "AdviceFrom",
     "Book",
+    "Condition",
     "Ending",
+    "Job",
     "KeptAlarm",
     "KeptAnswer",
     "KeptFrame",
     "KeptMoment",
     "KeptStop",
+    "Ledger",
+    "Outcome",
     "Plan",
     "Run",
     "RunLabel",
     "Series",
     "Sign",
     "Skipped",
+    "Spool",
+    "SpoolEvent",
     "State",
     "Store",
     "ToolpathFacts",
+    "Unread",
+    "What",
 ]

@@ -10,6 +10,9 @@ from sqlite_utils import Database
 
 from watcher.store import disk, machine
 
+TEST = "test"
+"""The concern of a message that only tests the alarm."""
+
 
 @dataclass(frozen=True)
 class KeptAlarm:
@@ -125,6 +128,17 @@ class Book:
                 f"SELECT * FROM alarms {where} ORDER BY id DESC LIMIT ?", *values, newest
             )
         ]
+
+    def tested(self) -> KeptAlarm | None:
+        """The newest test of the alarm, whether it was sent or not."""
+        return next((a for a in self.alarms(newest=10_000) if a.concern == TEST), None)
+
+    def newest_stop(self) -> KeptStop | None:
+        """The newest attempt to stop any print that came to an end."""
+        rows = self._rows("SELECT run_id FROM stops WHERE ok IS NOT NULL ORDER BY id DESC LIMIT 1")
+        if not rows:
+            return None
+        return next(s for s in reversed(self.stops(rows[0]["run_id"])) if s.ok is not None)
 
     def raised(self, run_id: int) -> dict[str, Raised]:
         """Concerns of a run that messages were about."""

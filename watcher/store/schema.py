@@ -191,6 +191,70 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
             trouble TEXT NOT NULL
         )""",
     ),
+    # What is known before a print and learnt after it: spools, settings, conditions.
+    (
+        """CREATE TABLE spools (
+            id INTEGER PRIMARY KEY AUTOINCREMENT,
+            name TEXT NOT NULL UNIQUE,
+            material TEXT NOT NULL,
+            diameter_mm REAL NOT NULL,
+            density_g_cm3 REAL,
+            price_per_kg REAL,
+            marked_g REAL,
+            empty_g REAL,
+            sealed INTEGER NOT NULL DEFAULT 0,
+            added_utc_s REAL NOT NULL
+        )""",
+        """CREATE TABLE spool_events (
+            id INTEGER PRIMARY KEY AUTOINCREMENT,
+            spool_id INTEGER NOT NULL REFERENCES spools ON DELETE CASCADE,
+            utc_s REAL NOT NULL,
+            kind TEXT NOT NULL,
+            gross_g REAL,
+            length_mm REAL,
+            run_id INTEGER REFERENCES runs ON DELETE SET NULL,
+            hours REAL,
+            celsius REAL
+        )""",
+        "CREATE INDEX events_of_spool ON spool_events (spool_id, utc_s)",
+        """CREATE TABLE jobs (
+            run_id INTEGER PRIMARY KEY REFERENCES runs ON DELETE CASCADE,
+            spool_id INTEGER REFERENCES spools ON DELETE SET NULL,
+            material TEXT NOT NULL DEFAULT '',
+            drying TEXT NOT NULL DEFAULT '',
+            bed TEXT NOT NULL DEFAULT '',
+            notes TEXT NOT NULL DEFAULT '',
+            outcome TEXT NOT NULL DEFAULT '',
+            done TEXT NOT NULL DEFAULT '',
+            settings TEXT NOT NULL DEFAULT '{}',
+            facts TEXT NOT NULL DEFAULT '{}'
+        )""",
+        """CREATE TABLE conditions (
+            id INTEGER PRIMARY KEY AUTOINCREMENT,
+            place TEXT NOT NULL,
+            what TEXT NOT NULL,
+            utc_s REAL NOT NULL,
+            value REAL NOT NULL,
+            source TEXT NOT NULL,
+            came_utc_s REAL NOT NULL,
+            UNIQUE (place, what, utc_s, value)
+        )""",
+        "CREATE INDEX conditions_in_time ON conditions (place, utc_s)",
+        """CREATE TABLE unread_conditions (
+            id INTEGER PRIMARY KEY AUTOINCREMENT,
+            came_utc_s REAL NOT NULL,
+            source TEXT NOT NULL,
+            text TEXT NOT NULL,
+            why TEXT NOT NULL,
+            times INTEGER NOT NULL DEFAULT 1,
+            UNIQUE (source, text)
+        )""",
+        """CREATE TABLE sheets (
+            id INTEGER PRIMARY KEY AUTOINCREMENT,
+            made_utc_s REAL NOT NULL,
+            sheet TEXT NOT NULL
+        )""",
+    ),
 )
 
 

@@ -51,6 +51,7 @@ from watcher.store.kept import (
     State,
     ToolpathFacts,
 )
+from watcher.store.ledger import Ledger
 from watcher.store.writer import Writer, writer_lives
 from watcher.trouble import BadStore
 
@@ -71,6 +72,8 @@ class Store:
         self._writers: dict[int, Writer] = {}
         self._last_advice: dict[int, Advice] = {}
         self._claims: list[Writer] = []
+        self.ledger = Ledger(folder, db)
+        """Spools, settings, outcomes and conditions."""
 
     @classmethod
     def open(cls, folder: Path, *, write: bool, wait_s: float = disk.WAIT_S) -> Self:

@@ -9,7 +9,7 @@ PACKAGE = HOUSE / "watcher"
 # From the top down: a room may import rooms on lower lines, never one on its own line.
 FLOORS = (
     ("cli",),
-    ("account", "pictured"),
+    ("account", "pictured", "export"),
     ("page", "night", "run", "rejudge"),
     ("unplanned",),
     ("look", "weigh"),

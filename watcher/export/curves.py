@@ -72,8 +72,7 @@ def svg_of(
 
     """
     low, high = span or span_of([curve])
-    step = _step((high - low) / 3)
-    low, high = step * math.floor(low / step), step * math.ceil(high / step)
+    step = _step((high - low) / TICKS)
     end_s = max(end_s, 60.0)
 
     def x(seconds: float) -> float:
@@ -87,8 +86,8 @@ def svg_of(
         f'<svg viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-labelledby="{escape(curve.name)}">',
         f'<title id="{escape(curve.name)}">{escape(curve.title)}</title>',
     ]
-    for i in range(round((high - low) / step) + 1):
-        value = low + i * step
+    for i in range(math.ceil(low / step), math.floor(high / step) + 1):
+        value = i * step
         parts.append(f'<path class="grid" d="M{LEFT} {y(value):.1f}H{WIDTH - RIGHT}"/>')
         at = f'x="{LEFT - 5}" y="{y(value) + 4:.1f}"'
         parts.append(f'<text {at} text-anchor="end">{value + 0.0:.3g}</text>')

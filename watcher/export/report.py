@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import base64
-import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -87,6 +86,9 @@ def report_of(store: Store, kept: KeptRun, progress: Progress) -> bytes:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    # The sum that mattered is the one at the first stop; without a stop, the last one.
+    sums = [a for a in kept.advice if a.advice.stake and a.number in by_number]
+    weighed = next((a for a in sums if a.advice.level == "stop"), sums[-1] if sums else None)
     changes = [
         (_time(by_number[each.number]), each.advice.level, beside_level(each.advice))
         for i, each in enumerate(kept.advice)
@@ -101,12 +103,13 @@ def report_of(store: Store, kept: KeptRun, progress: Progress) -> bytes:
             sentence=beside_level(advice) if advice else "",
             sure=how_sure(advice) if advice else "",
             unseen=advice.unseen if advice else (),
-            stake=sum_of(advice.stake) if advice and advice.stake else (),
+            stake=sum_of(weighed.advice.stake) if weighed and weighed.advice.stake else (),
+            stake_when=f"{_time(by_number[weighed.number])} into the print" if weighed else "",
             off="" if run.toolpath else OFF,
             pictures=_pictures(store, kept, progress),
             moments=[
-                (i, duration(m.moment.elapsed_s), m.moment.name, m.moment.level, m.moment.sentence)
-                for i, m in enumerate(kept.moments, 1)
+                (duration(m.moment.elapsed_s), m.moment.name, m.moment.level, m.moment.sentence)
+                for m in kept.moments
             ],
             chapters=_chapters(kept),
             changes=changes,
@@ -190,59 +193,77 @@ def _lines(outlines: tuple[object, ...]) -> str:
 
 
 def _chapters(kept: KeptRun) -> list[Chapter]:
-    seconds = {frame.number: frame.elapsed_s for frame in kept.frames}
     marks = [
         Mark(each.moment.elapsed_s, str(i), each.moment.level == "stop")
         for i, each in enumerate(kept.moments, 1)
     ]
-    end_s = kept.frames[-1].elapsed_s
     chapters = []
     for kind in ORDER:
-        told = [s for s in kept.series if s.kind == kind and any(v is not None for v in s.values)]
-        curves = [_curve(s, seconds, f"curve-{kind}-{i}") for i, s in enumerate(told) if s.numbers]
-        if not curves:
+        watched = [_watched(s, kept.frames) for s in kept.series if s.kind == kind]
+        if not watched:
             continue
+        curves = [_curve(w, f"curve-{kind}-{i}") for i, w in enumerate(watched) if w.seen]
         span = span_of(curves)
         drawings = [
-            Drawing(svg_of(curve, marks, end_s, span), s.place)
-            for s, curve in zip(told, curves, strict=True)
+            Drawing(svg_of(curve, marks, kept.frames[-1].elapsed_s, span), w.series.place)
+            for w, curve in zip([w for w in watched if w.seen], curves, strict=True)
         ]
-        rows = [_figures(s, seconds) for s in told]
-        chapters.append(Chapter(_HEADINGS[kind], drawings, rows))
+        chapters.append(Chapter(_HEADINGS[kind], drawings, [_figures(w) for w in watched]))
     return chapters
 
 
-def _curve(series: Series, seconds: dict[int, float], name: str) -> Curve:
+@dataclass(frozen=True)
+class _Watched:
+    """One place over the pictures from the first in which it was looked for."""
+
+    series: Series
+    times: list[float]
+    points: list[Point | None]
+
+    @property
+    def seen(self) -> list[Point]:
+        return [point for point in self.points if point]
+
+
+def _watched(series: Series, frames: list[KeptFrame]) -> _Watched:
+    """A picture that could not be placed has no readings at all: there, nothing was seen either."""
+    read = dict(zip(series.numbers, zip(series.values, series.sigmas, strict=True), strict=True))
+    times: list[float] = []
     points: list[Point | None] = []
+    for frame in frames:
+        if frame.number >= series.numbers[0]:
+            value, sigma = read.get(frame.number, (None, None))
+            times.append(frame.elapsed_s)
+            known = None if value is None else Point(frame.elapsed_s, value, sigma or 0.0)
+            points.append(known)
+    return _Watched(series, times, points)
+
+
+def _curve(watched: _Watched, name: str) -> Curve:
     unseen: list[tuple[float, float]] = []
-    times = [seconds.get(number, math.nan) for number in series.numbers]
-    for at, value, sigma, later in zip(
-        times, series.values, series.sigmas, [*times[1:], times[-1]], strict=True
-    ):
-        points.append(None if value is None else Point(at, value, sigma or 0.0))
-        if value is None and unseen and unseen[-1][1] == at:
-            unseen[-1] = (unseen[-1][0], later)
-        elif value is None:
-            unseen.append((at, later))
-    place, greatest, last, hidden = _figures(series, seconds)
-    title = (
-        f"{fault(series.kind).capitalize()}, {place}, over time: greatest {greatest}, last {last}, "
-        f"not seen in {hidden}"
-    )
-    return Curve(name, title, series.unit, points, unseen)
+    later = [*watched.times[1:], watched.times[-1]]
+    for start, stop, point in zip(watched.times, later, watched.points, strict=True):
+        if point:
+            continue
+        if unseen and unseen[-1][1] == start:
+            unseen[-1] = (unseen[-1][0], stop)
+        else:
+            unseen.append((start, stop))
+    place, greatest, last, hidden = _figures(watched)
+    kind = fault(watched.series.kind).capitalize()
+    title = f"{kind}, {place}, over time: greatest {greatest}, last {last}, not seen in {hidden}"
+    return Curve(name, title, watched.series.unit, watched.points, unseen)
 
 
-def _figures(series: Series, seconds: dict[int, float]) -> tuple[str, str, str, str]:
-    seen = [
-        (value, sigma, number)
-        for value, sigma, number in zip(series.values, series.sigmas, series.numbers, strict=True)
-        if value is not None
-    ]
-    value, sigma, number = max(seen, key=lambda each: each[0])
-    greatest = f"{amount(value, sigma, series.unit)} at {duration(seconds.get(number, 0.0))}"
-    last = amount(seen[-1][0], seen[-1][1], series.unit)
-    count = len(series.numbers)
-    return series.place, greatest, last, f"{count - len(seen)} of {count} pictures"
+def _figures(watched: _Watched) -> tuple[str, str, str, str]:
+    seen, count = watched.seen, len(watched.points)
+    hidden = f"{count - len(seen)} of {count} pictures"
+    place, unit = watched.series.place, watched.series.unit
+    if not seen:
+        return place, "never measured", "", hidden
+    most = max(seen, key=lambda point: point.value)
+    greatest = f"{amount(most.value, most.sigma, unit)} at {duration(most.elapsed_s)}"
+    return place, greatest, amount(seen[-1].value, seen[-1].sigma, unit), hidden
 
 
 # Settings

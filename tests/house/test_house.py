@@ -146,7 +146,8 @@ def test_readmes_setup_and_commands_are_taken(tmp_path):
     (tmp_path / "mine.toml").write_text(settings)
     assert read_weights(tmp_path / "mine.toml").prices.machine_hour == 0.6
     lines = re.findall(r"^watcher (\w+) ?(.*)$", text, re.MULTILINE)
-    assert {name for name, _ in lines} == {"watch", "replay", "runs", "page", "answer", "rejudge"}
+    told = {"watch", "replay", "runs", "page", "answer", "rejudge", "export"}
+    assert {name for name, _ in lines} == told
     for name, rest in lines:
         command = main.commands[name]
         command.make_context(name, shlex.split(rest))

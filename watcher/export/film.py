@@ -11,7 +11,7 @@ import av
 import cv2
 import numpy as np
 from av.error import FFmpegError
-from av.video.reformatter import ColorRange, Colorspace, VideoReformatter
+from av.video.reformatter import ColorRange, Colorspace, Interpolation, VideoReformatter
 
 from watcher.export.kept_run import (
     NOT_JUDGED,
@@ -145,6 +145,8 @@ def encode(
                     format="yuv420p",
                     dst_colorspace=Colorspace.ITU709,
                     dst_color_range=ColorRange.MPEG,
+                    # Without it, values are cut off and the film gets darker.
+                    interpolation=Interpolation.BICUBIC | Interpolation.ACCURATE_RND,
                 )
                 frame.time_base = Fraction(1, per_second)
                 for _ in range(count):

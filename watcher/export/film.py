@@ -70,8 +70,7 @@ def write_film(
         progress: told of every picture.
 
     Raises:
-        BadExport: where no picture can be used, or the encoder fails.
-        OSError: where the file can't be written.
+        BadExport: where no picture can be used, the encoder fails, or the file can't be written.
 
     """
     flagged = {kept_moment.moment.index for kept_moment in kept.moments}

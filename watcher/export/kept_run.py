@@ -84,12 +84,16 @@ def readings_of(store: Store, kept: KeptRun) -> Iterator[tuple[KeptFrame, tuple[
 
 
 def picture_of(store: Store, kept: KeptRun, frame: KeptFrame) -> Picture | None:
-    """A picture as the camera gave it, shape (H, W, 3); ``None`` where its file is gone or
-    broken."""
+    """A picture as the camera gave it, shape (H, W, 3); ``None`` where its file is gone,
+    broken or locked away."""
     path = store.frame_path(kept.run.id, frame.name)
     if path is None:
         return None
-    taken = from_file(frame.name, path.read_bytes(), frame.size, frame.elapsed_s)
+    try:
+        data = path.read_bytes()
+    except OSError:
+        return None
+    taken = from_file(frame.name, data, frame.size, frame.elapsed_s)
     return None if isinstance(taken, Missed) else taken.bgr
 
 

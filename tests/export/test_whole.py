@@ -23,15 +23,20 @@ def test_the_file_is_in_its_place_only_at_the_end(tmp_path):
     [
         (OSError(errno.ENOSPC, "No space left on device"), BadExport, "No space left on device"),
         (ValueError("a fault"), ValueError, "a fault"),
-        (KeyboardInterrupt(), KeyboardInterrupt, ""),
+        (KeyboardInterrupt("ended"), KeyboardInterrupt, "ended"),
     ],
 )
 def test_nothing_half_written_stays(tmp_path, error, raised, words):
     path = tmp_path / "a.csv"
     path.write_text("old")
-    with pytest.raises(raised, match=words), written_whole(path) as beside:
-        beside.write_text("half")
-        raise error
+
+    def broken_off():
+        with written_whole(path) as beside:
+            beside.write_text("half")
+            raise error
+
+    with pytest.raises(raised, match=words):
+        broken_off()
     assert path.read_text() == "old"
     assert list(tmp_path.iterdir()) == [path]
 

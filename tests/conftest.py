@@ -1,5 +1,6 @@
 """What holds for all tests, and the browser that some of them share."""
 
+import socket
 from pathlib import Path
 
 import pytest
@@ -22,3 +23,10 @@ def browser():
         running = play.chromium.launch(executable_path=str(CHROMIUM), args=["--no-sandbox"])
         yield running
         running.close()
+
+
+@pytest.fixture
+def free_port():
+    """A port that was free a moment ago."""
+    with socket.create_server(("127.0.0.1", 0)) as listener:
+        return listener.getsockname()[1]

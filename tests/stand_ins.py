@@ -79,7 +79,7 @@ class ShadeJudge:
 
 
 @contextlib.contextmanager
-def http_server(answer):
+def http_server(answer, port=0):
     """Serve HTTP with a function ``answer(handler)`` for each GET; gives the base address."""
 
     class Handler(BaseHTTPRequestHandler):
@@ -93,7 +93,7 @@ def http_server(answer):
         def handle_error(self, request, client_address):
             """A watch that hangs up in the middle of a picture is no fault of the server."""
 
-    server = Server(("127.0.0.1", 0), Handler)
+    server = Server(("127.0.0.1", port), Handler)
     server.daemon_threads = True
     thread = threading.Thread(target=server.serve_forever, args=(0.02,), daemon=True)
     thread.start()

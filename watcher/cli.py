@@ -6,6 +6,7 @@ import contextlib
 import json
 import os
 import signal
+import socket
 import sys
 import tempfile
 import threading
@@ -21,17 +22,29 @@ import click
 import platformdirs
 
 from watcher.account import Account
-from watcher.page import answer_to, create_app, in_words, listen
+from watcher.bedside import Bedside, Hands
+from watcher.config import Config, Printer, read_config
+from watcher.page import (
+    Door,
+    answer_to,
+    create_app,
+    door_of,
+    in_words,
+    is_loopback,
+    listen,
+    set_passphrase,
+)
 from watcher.page.words import CAUTIONS, duration, fault
 from watcher.records import Advice, FaultKind, Frame, Said, Seen, Setup, Toolpath, Weights
 from watcher.run import Ended, Judge, Label, run_night
+from watcher.service import notify, unit
 from watcher.settings import read_setup
-from watcher.sources.address import read_address
 from watcher.sources.choose import open_live, open_recorded
 from watcher.sources.clock import Clock, NightClock
 from watcher.sources.night import frame_names
 from watcher.sources.taken import Missed, Source
 from watcher.store import Store
+from watcher.tend import LIVE_STORE_WAIT_S, Hooks, Supervisor, live_night, shown, start_log
 from watcher.toolpath import read_toolpath
 from watcher.trouble import BadExport, BadNight, BadStore, BadToolpath, Trouble
 from watcher.weights import read_weights
@@ -39,7 +52,6 @@ from watcher.weights import read_weights
 if TYPE_CHECKING:
     from watcher.export.film import Film
 
-LOOPBACK = ("127.0.0.1", "::1")
 PORT = 8537
 CHUNK = 2**20
 REPORT_EVERY = 100
@@ -141,10 +153,11 @@ def _page_options(command: Command) -> Command:
     )
     host = click.option(
         "--host",
-        type=click.Choice(LOOPBACK),
-        default=LOOPBACK[0],
+        metavar="ADDRESS",
+        default="127.0.0.1",
         show_default=True,
-        help="Address of the page; it can be seen from this machine only.",
+        help="Address of the page. The default is seen from this machine only; any other one asks "
+        "for a passphrase, which must be set before.",
     )
     return port(host(command))
 
@@ -211,6 +224,7 @@ def demo(equipment: Equipment, host: str, port: int, serve: bool) -> None:
     help="Time from picture to picture.",
 )
 @_settings_option
+@click.option("--anew", is_flag=True, help="Begin a new run even if one was interrupted just now.")
 @_data_option
 @_page_options
 @click.pass_obj
@@ -222,6 +236,7 @@ def watch(
     toolpath_file: Path | None,
     interval: float,
     settings_file: Path | None,
+    anew: bool,
     data: Path,
     host: str,
     port: int,
@@ -230,7 +245,8 @@ def watch(
 
     Start it together with the print. It shows the print on the page and says loudly in the
     terminal when to stop, with the reason; it does not stop the printer. A camera that goes away
-    is tried again until it is back. Ctrl-C ends the watch and keeps it.
+    is tried again until it is back. Ctrl-C ends the watch and keeps it; a watch that was killed is
+    carried on by the next one that is started in half an hour.
 
     \b
     Examples:
@@ -241,29 +257,47 @@ def watch(
     setup = read_setup(setup_file)
     weights = _weights(settings_file)
     toolpath = None if toolpath_file is None else _load_toolpath(toolpath_file)
-    judge = equipment.make_judge(setup, toolpath, weights)
-    clock = equipment.make_clock()
-    pictures = open_live(source, setup.frame_size, interval, clock)
     name = toolpath_file.stem if toolpath_file else "watch"
-    label = Label(name, _shown(source), setup, toolpath, weights)
+    printer = Printer(shown(source), source, setup_file, toolpath_file or Path(), interval)
+    label = Label(name, printer.name, setup, toolpath, weights, printer.name)
     account = Account()
     with (
-        contextlib.closing(pictures),
-        Store.open(data, write=True) as store,
-        _page(data, host, port) as address,
-        _terminated_as_interrupted(),
+        Store.open(data, write=True, wait_s=LIVE_STORE_WAIT_S) as store,
+        contextlib.ExitStack() as stack,
     ):
-        click.echo(f"Watching {label.source}; the page is at {address} — Ctrl-C ends the watch.")
-        click.echo(" ".join(CAUTIONS))
-        ended = run_night(
-            pictures,
-            judge,
+        store.claim(printer.name)
+        stack.enter_context(_terminated_as_interrupted())
+        bedside = Bedside(Config((printer,)), printer, data, toolpath)
+        stack.callback(bedside.close, for_good=True)
+
+        def open_source(clock: Clock) -> Source:
+            pictures = open_live(source, setup.frame_size, interval, clock)
+            stack.callback(pictures.close)
+            address = stack.enter_context(_page(data, host, port))
+            click.echo(
+                f"Watching {label.source}; the page is at {address} — Ctrl-C ends the watch."
+            )
+            click.echo(" ".join(CAUTIONS))
+            return pictures
+
+        ended = live_night(
             store,
             label,
-            clock=clock,
-            listeners=[account, _Crier()],
+            equipment.make_judge,
+            equipment.make_clock(),
+            open_source,
+            listeners=[account, bedside, _Crier()],
+            hooks=Hooks(bedside.begun, bedside.kept, _carried_on),
+            anew=anew,
         )
     _conclude(account, ended.run_id, data)
+
+
+def _carried_on(run_id: int, again: int) -> None:
+    click.echo(
+        f"Run {run_id} was interrupted and goes on; {again} pictures were looked at again. "
+        "Begin a new one with --anew."
+    )
 
 
 @main.command()
@@ -425,6 +459,16 @@ def draw_command(
         picture = draw_frame(source, judge, frame, close, [bar])
     _write_whole(out, as_file(picture, out.suffix))
     click.echo(f"Written to {out}.")
+
+
+def _config_option(command: Command) -> Command:
+    return click.option(
+        "--config",
+        "config_file",
+        metavar="FILE",
+        type=click.Path(path_type=Path),
+        help="The configuration, for its alarm services and its ways to stop.",
+    )(command)
 
 
 @main.command()
@@ -595,9 +639,10 @@ def markers(out_file: Path, side: float) -> None:
 
 
 @main.command()
+@_config_option
 @_data_option
 @_page_options
-def page(data: Path, host: str, port: int) -> None:
+def page(config_file: Path | None, data: Path, host: str, port: int) -> None:
     """Show the kept runs on a page.
 
     It can be seen from this machine only, until Ctrl-C ends it.
@@ -606,7 +651,8 @@ def page(data: Path, host: str, port: int) -> None:
     Example:
       watcher page --port 9000
     """
-    with _page(data, host, port) as address:
+    hands = None if config_file is None else Hands(read_config(config_file), data)
+    with _page(data, host, port, hands) as address:
         click.echo(f"The page is at {address} — press Ctrl-C to end it.")
         _until_interrupted()
 
@@ -730,6 +776,188 @@ def rejudge(
         click.echo(f"Drawn in {curve_file}.")
 
 
+@main.command()
+@click.argument("config_file", metavar="CONFIG", type=click.Path(path_type=Path))
+@click.option("--dry-run", is_flag=True, help="Never stop a printer; say what would be done.")
+@_data_option
+@_page_options
+def tend(config_file: Path, dry_run: bool, data: Path, host: str, port: int) -> None:
+    """Watch all printers of a configuration through the night.
+
+    Each is watched by a process of its own, which is started again when it dies and carries its
+    run on. Alarms go to the services in CONFIG until somebody answers; one page shows all.
+    Ctrl-C ends the watches and keeps them.
+
+    \b
+    Example:
+      watcher tend workshop.toml
+    """
+    settings = read_config(config_file)
+    start_log("watcher")
+    hands = Hands(settings, data, dry_run=dry_run)
+    with _page(data, host, port, hands) as address:
+        names = ", ".join(printer.name for printer in settings.printers)
+        click.echo(f"Watching {names}; the page is at {address} — Ctrl-C ends it.")
+        click.echo(" ".join(CAUTIONS))
+        supervisor = Supervisor(
+            settings, data, dry_run=dry_run, on_turn=lambda: bool(notify("WATCHDOG=1"))
+        )
+        notify("READY=1")
+        with _terminated_as_exit():
+            supervisor.run()
+        notify("STOPPING=1")
+
+
+@main.group()
+def config() -> None:
+    """Look after the configuration.
+
+    \b
+    Example:
+      watcher config check workshop.toml
+    """
+
+
+@config.command("check")
+@click.argument("config_file", metavar="CONFIG", type=click.Path(path_type=Path))
+def config_check(config_file: Path) -> None:
+    """Say whether a configuration can be used, and what it does.
+
+    Where it can't, the file, the line and the mend are named.
+
+    \b
+    Example:
+      watcher config check workshop.toml
+    """
+    found = read_config(config_file)
+    for printer in found.printers:
+        click.echo(f"{printer.name}: {shown(printer.source)}, printing {printer.program().name}")
+        if printer.stop is None:
+            click.echo("  stopping: off")
+            continue
+        dry = " (dry run)" if printer.stop.dry_run else ""
+        click.echo(f"  stopping: {printer.stop.action.shown()}{dry}, when a person says so, or in")
+        click.echo("  a run that a person armed. It may fail; nozzle and bed stay hot.")
+    hands = Hands(found, Path())
+    click.echo(f"Alarms go to: {', '.join(hands.services) or 'nobody but the page'}")
+    click.echo(f"{config_file} can be used.")
+
+
+@main.group()
+def alarm() -> None:
+    """Look after the alarm.
+
+    \b
+    Example:
+      watcher alarm test workshop.toml
+    """
+
+
+@alarm.command("test")
+@click.argument("config_file", metavar="CONFIG", type=click.Path(path_type=Path))
+def alarm_test(config_file: Path) -> None:
+    """Send a test message to each alarm service.
+
+    \b
+    Example:
+      watcher alarm test workshop.toml
+    """
+    deliveries = Hands(read_config(config_file), Path()).test()
+    if not deliveries:
+        raise Trouble("No alarm service is configured.", "Add services under [alarms].")
+    for delivery in deliveries:
+        click.echo(delivery.words())
+    if not all(delivery.sent for delivery in deliveries):
+        raise Trouble("Not every service took the message.", "Check its address and try again.")
+
+
+@main.command()
+@click.argument("config_file", metavar="CONFIG", type=click.Path(path_type=Path))
+@click.argument("run_id", metavar="RUN", type=int)
+@click.option("--dry-run", is_flag=True, help="Say what would be done and do nothing.")
+@click.option("--yes", is_flag=True, help="Don't ask.")
+@_data_option
+def stop(config_file: Path, run_id: int, dry_run: bool, yes: bool, data: Path) -> None:
+    """Stop a print that is being watched, as CONFIG says.
+
+    The message may fail or not be obeyed, and nozzle and bed stay hot.
+
+    \b
+    Examples:
+      watcher stop workshop.toml 12 --dry-run
+      watcher stop workshop.toml 12
+    """
+    hands = Hands(read_config(config_file), data, dry_run=dry_run)
+    with Store.open(data, write=False) as store:
+        run = store.run(run_id)
+    if run is None:
+        raise Trouble(f"There is no run {run_id} in {data}.", "See watcher runs.")
+    how = hands.stop_words(run.watch)
+    if how and not (yes or dry_run):
+        click.confirm(f"Stop {run.name} with {how}?", abort=True)
+    kept = hands.stop(run_id)
+    if not kept.ok:
+        raise Trouble(f"It was not stopped: {kept.detail}.", "Go and stop it at the printer.")
+    click.echo(f"{kept.action}: {kept.detail}. See whether the printer stands still.")
+
+
+@main.command()
+@_data_option
+def passphrase(data: Path) -> None:
+    """Set the passphrase that the page asks for.
+
+    With one, the page may be shown to other machines by --host. All who are signed in, and all
+    share links, are shut out. Over plain HTTP others in the network can read it along.
+
+    \b
+    Example:
+      watcher passphrase
+    """
+    text = click.prompt("Passphrase", hide_input=True, confirmation_prompt="Again")
+    set_passphrase(data, text)
+    click.echo("Set. A page that runs already asks for it once it is started again.")
+
+
+@main.command()
+@click.argument("address", metavar="ADDRESS")
+@click.option("--hours", type=float, default=12.0, show_default=True, help="How long it holds.")
+@_data_option
+def share(address: str, hours: float, data: Path) -> None:
+    """Print a link for a second person, who may only look.
+
+    ADDRESS is the page's, as that person reaches it.
+
+    \b
+    Example:
+      watcher share http://192.0.2.4:8537 --hours 10
+    """
+    door = door_of(data, "localhost")
+    if not door.locked:
+        raise Trouble("The page asks for no passphrase yet.", "Set one with watcher passphrase.")
+    click.echo(f"{address.rstrip('/')}/shared/{door.share(hours)}")
+
+
+@main.command()
+@click.argument("config_file", metavar="CONFIG", type=click.Path(path_type=Path))
+@_data_option
+@_page_options
+def service(config_file: Path, data: Path, host: str, port: int) -> None:
+    """Print a systemd unit that tends the printers.
+
+    systemd starts it again when it dies or hangs. What it has to say is in the journal.
+
+    \b
+    Example:
+      watcher service workshop.toml > ~/.config/systemd/user/watcher.service
+      systemctl --user enable --now watcher
+      journalctl --user -u watcher --since 22:00
+    """
+    read_config(config_file)
+    program = Path(sys.argv[0]).resolve()
+    options = ("--host", host, "--port", str(port))
+    click.echo(unit(str(program), config_file.resolve(), data.resolve(), options), nl=False)
+
+
 @dataclass(frozen=True)
 class _Files:
     """What belongs to a recorded night beside its pictures."""
@@ -838,11 +1066,6 @@ class _Crier:
         self._missed = missed.reason
 
 
-def _shown(source: str) -> str:
-    """The source as people may see it: no password."""
-    return read_address(source).shown if "://" in source else source
-
-
 def _gcode_of(night: Path) -> Path | None:
     path = night / "part.gcode"
     return path if path.is_file() else None
@@ -893,9 +1116,9 @@ def _sample_nights() -> list[Path]:
 
 
 @contextlib.contextmanager
-def _page(data: Path, host: str, port: int) -> Iterator[str]:
+def _page(data: Path, host: str, port: int, hands: Hands | None = None) -> Iterator[str]:
     """Serve the page from a thread of its own and give its address."""
-    server = listen(create_app(data), host, port)
+    server = listen(create_app(data, door=_door(data, host), hands=hands), host, port)
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()
     try:
@@ -903,6 +1126,11 @@ def _page(data: Path, host: str, port: int) -> Iterator[str]:
     finally:
         server.close()
         thread.join(timeout=5)
+
+
+def _door(data: Path, host: str) -> Door:
+    names = frozenset() if is_loopback(host) else frozenset({socket.gethostname().lower()})
+    return door_of(data, host, names | {f"{name}.local" for name in names})
 
 
 @contextlib.contextmanager
@@ -916,6 +1144,20 @@ def _terminated_as_interrupted() -> Iterator[None]:
         yield
         return
     before = signal.signal(signal.SIGTERM, interrupt)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
+
+
+@contextlib.contextmanager
+def _terminated_as_exit() -> Iterator[None]:
+    """Let SIGTERM, as systemd sends it, end the program but not the runs."""
+
+    def leave(number: int, frame: FrameType | None) -> None:
+        raise SystemExit(0)
+
+    before = signal.signal(signal.SIGTERM, leave)
     try:
         yield
     finally:

@@ -32,3 +32,15 @@ class BadExport(Trouble):
 
 class BadStore(Trouble):
     """The data folder can't be opened, read or written."""
+
+
+class FullDisk(BadStore):
+    """There is no room left for pictures."""
+
+
+class BadConfig(Trouble):
+    """The configuration can't be used."""
+
+
+class BadAccess(Trouble):
+    """The page would be open to people who should not see it."""

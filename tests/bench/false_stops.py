@@ -161,7 +161,7 @@ def tail(worth: Array, frames: int) -> tuple[float, float]:
     "If nothing goes wrong, is everything all right?", JAMA 249, 1983).
     """
     over = worth[worth >= TAIL_FROM] - TAIL_FROM
-    rate = len(over) / float(over.sum()) if len(over) >= 10 else 0.5
+    rate = len(over) / float(over.sum()) if len(over) >= 10 and over.sum() > 0 else 0.5
     share = max(len(over), 3) / len(worth)
     return rate, share / frames * float(np.exp(rate * TAIL_FROM))
 

@@ -87,10 +87,3 @@ def taken_port():
     """A port that another program has."""
     with socket.create_server(("127.0.0.1", 0)) as listener:
         yield listener.getsockname()[1]
-
-
-@pytest.fixture
-def free_port():
-    """A port that was free a moment ago."""
-    with socket.create_server(("127.0.0.1", 0)) as listener:
-        return listener.getsockname()[1]

@@ -108,7 +108,7 @@ def test_other_faults_are_suspected_when_they_last(kind, calm, wrong, sign):
 
     def readings(i):
         value = (wrong if i >= 30 else calm) + noise[i]
-        return (Reading(kind, "part", (1.0, 2.0, 0.0), value, 0.2, "mm"),)
+        return (Reading(kind, "part", None, value, 0.2, "mm"),)
 
     history, suspicions, _ = night(readings, 60)
     assert history[:30].max() < 2
@@ -117,6 +117,26 @@ def test_other_faults_are_suspected_when_they_last(kind, calm, wrong, sign):
     assert found.began_index == pytest.approx(30, abs=1)
     assert found.amount == pytest.approx(sign * wrong, abs=0.35)
     assert found.threshold == USUAL_BARS.threshold[kind]
+
+
+def growth(shortfall):
+    """Readings of the top, 0.25 mm a frame, that lies ``shortfall(i)`` too low."""
+    return lambda i: (
+        Reading("no-growth", "top", (1.0, 2.0, 0.25 * i), -shortfall(i), 0.14, "mm"),
+    )
+
+
+def test_a_top_that_stays_while_the_toolpath_climbs_is_suspected():
+    history, suspicions, _ = night(growth(lambda i: 0.25 * max(0, i - 30)), 45)
+    assert history[:30].max() == 0
+    assert history[-1] > THRESHOLD
+    assert suspicions[0].began_index == pytest.approx(32, abs=2)
+
+
+def test_a_line_that_climbs_with_the_toolpath_is_no_top_that_stays():
+    # Seen now and then 3.8 mm below, where the head hides the top.
+    history, _, _ = night(growth(lambda i: 3.8 if i > 20 and i % 3 == 0 else 0.0), 90)
+    assert history.max() < THRESHOLD / 2
 
 
 def test_growing_faster_than_the_clock_is_no_fault():

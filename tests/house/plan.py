@@ -8,11 +8,12 @@ PACKAGE = HOUSE / "watcher"
 
 # From the top down: a room may import rooms on lower lines, never one on its own line.
 FLOORS = (
+    ("__main__",),
     ("cli",),
-    ("account", "pictured", "export"),
-    ("page", "night", "run", "rejudge"),
+    ("account", "pictured", "tend", "export"),
+    ("page", "night", "run", "rejudge", "bedside"),
     ("unplanned",),
-    ("look", "weigh"),
+    ("look", "weigh", "config"),
     ("before", "after"),
     (
         "sources",
@@ -28,7 +29,7 @@ FLOORS = (
         "weights",
     ),
     ("toolpath",),
-    ("records", "trouble"),
+    ("records", "trouble", "carried", "service"),
 )
 FLOOR_OF = {room: floor for floor, rooms in enumerate(FLOORS) for room in rooms}
 

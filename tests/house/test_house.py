@@ -9,6 +9,7 @@ import pytest
 from plan import FLOOR_OF, HOUSE, PACKAGE, PURE, files_of, impurities, module_of, wrong_ways
 
 from watcher.cli import main
+from watcher.config import read_config
 from watcher.settings import read_setup
 from watcher.weights import read_weights
 
@@ -142,12 +143,45 @@ def test_readmes_setup_and_commands_are_taken(tmp_path):
     (example,) = re.findall(r"```json\n(.*?)```", text, re.DOTALL)
     (tmp_path / "setup.json").write_text(example)
     assert len(read_setup(tmp_path / "setup.json").bed_points) == 4
-    (settings,) = re.findall(r"```toml\n(.*?)```", text, re.DOTALL)
+    settings, _ = re.findall(r"```toml\n(.*?)```", text, re.DOTALL)
     (tmp_path / "mine.toml").write_text(settings)
     assert read_weights(tmp_path / "mine.toml").prices.machine_hour == 0.6
     lines = re.findall(r"^watcher (\w+) ?(.*)$", text, re.MULTILINE)
-    told = {"watch", "replay", "runs", "page", "answer", "rejudge", "export"}
-    assert {name for name, _ in lines} == told
+    told = {"watch", "replay", "runs", "page", "tend", "config", "alarm", "service"}
+    assert {name for name, _ in lines} == told | {
+        "passphrase",
+        "share",
+        "answer",
+        "rejudge",
+        "export",
+    }
     for name, rest in lines:
         command = main.commands[name]
-        command.make_context(name, shlex.split(rest))
+        command.make_context(name, shlex.split(rest.partition(" > ")[0]))
+
+
+def test_readmes_configuration_is_taken(tmp_path):
+    text = (HOUSE / "README.md").read_text()
+    (setup,) = re.findall(r"```json\n(.*?)```", text, re.DOTALL)
+    _, config = re.findall(r"```toml\n(.*?)```", text, re.DOTALL)
+    for name in ("left.json", "right.json"):
+        (tmp_path / name).write_text(setup)
+    (tmp_path / "right.gcode").write_text("G1 X0\n")
+    (tmp_path / "jobs").mkdir()
+    (tmp_path / "workshop.toml").write_text(config)
+    left, right = read_config(tmp_path / "workshop.toml").printers
+    assert left.stop.dry_run
+    assert right.layers
+
+
+def test_every_fault_in_the_table_names_a_test_that_is_there():
+    text = (HOUSE / "DEVELOPERS.md").read_text()
+    rows = re.findall(r"^\| .* \| `(\w+/test_\w+)` (\w+) \|$", text, re.MULTILINE)
+    assert len(rows) >= 20
+    for file, test in rows:
+        names = {
+            node.name
+            for node in ast.walk(parse(HOUSE / "tests" / f"{file}.py"))
+            if isinstance(node, ast.FunctionDef)
+        }
+        assert f"test_{test}" in names, (file, test)

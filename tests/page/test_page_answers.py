@@ -20,7 +20,20 @@ def client(folder):
     return create_app(folder).test_client()
 
 
-@pytest.mark.parametrize("path", ["/", "/run/1", "/run/2", "/run/3", "/run/4", "/run/99"])
+@pytest.mark.parametrize(
+    "path",
+    [
+        "/",
+        "/run/1",
+        "/run/2",
+        "/run/3",
+        "/run/4",
+        "/run/99",
+        "/run/1/beside",
+        "/alarms",
+        "/sign-in",
+    ],
+)
 def test_html_is_valid(client, path):
     parser = html5lib.HTMLParser(strict=True, namespaceHTMLElements=False)
     tree = parser.parse(client.get(path).get_data(as_text=True))

@@ -1,5 +1,7 @@
 """The button on a run's page: what a person says is kept, and nobody else may press it."""
 
+import re
+
 import pytest
 
 from watcher.page import create_app
@@ -15,9 +17,22 @@ def own(tmp_path):
     return tmp_path
 
 
+class Person:
+    """Fills in the form of a run's page, as a browser does."""
+
+    def __init__(self, client):
+        self.get = client.get
+        self._client = client
+
+    def post(self, path, data):
+        form = self.get("/run/1").get_data(as_text=True)
+        token = re.search(r'name="csrf_token" value="([^"]+)"', form)[1]
+        return self._client.post(path, data={**data, "csrf_token": token})
+
+
 @pytest.fixture
 def client(own):
-    return create_app(own).test_client()
+    return Person(create_app(own).test_client())
 
 
 def kept(folder, run=1):
@@ -58,35 +73,11 @@ def test_there_is_nothing_to_answer_where_no_run_is(client):
     assert client.get("/run/1/answer").status_code == 405
 
 
-@pytest.mark.parametrize(
-    "headers",
-    [
-        {"Origin": "http://elsewhere.example"},
-        {"Origin": "null"},
-        {"Sec-Fetch-Site": "cross-site"},
-        {"Sec-Fetch-Site": "same-site"},
-        {"Sec-Fetch-Site": "none"},
-        {"Sec-Fetch-Site": "cross-site", "Origin": "http://localhost"},
-    ],
-)
-def test_another_site_can_not_answer(client, own, headers):
-    told = client.post("/run/1/answer", data={"said": "still fine"}, headers=headers)
-    assert told.status_code == 403
+def test_a_form_from_elsewhere_can_not_answer(own):
+    client = create_app(own).test_client()
+    told = client.post("/run/1/answer", data={"said": "still fine"})
+    assert told.status_code in (400, 403)
     assert kept(own) == []
-
-
-@pytest.mark.parametrize(
-    "headers",
-    [
-        {"Origin": "http://localhost"},
-        # What a browser sends from our own page.
-        {"Origin": "null", "Sec-Fetch-Site": "same-origin"},
-    ],
-)
-def test_the_pages_own_form_can(client, own, headers):
-    told = client.post("/run/1/answer", data={"said": "stopped"}, headers=headers)
-    assert told.status_code == 303
-    assert [a.said for a in kept(own)] == ["stopped"]
 
 
 def test_the_button_is_pressed_in_a_browser(watched, serve, own):

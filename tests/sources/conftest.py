@@ -11,6 +11,12 @@ def clock():
     return FakeClock()
 
 
+@pytest.fixture(autouse=True)
+def no_jitter(monkeypatch):
+    """Pauses without chance, so that times can be foretold; ``test_retry`` looks at chance."""
+    monkeypatch.setattr("watcher.sources.retry.JITTER", 0.0)
+
+
 @pytest.fixture
 def serve():
     """``http_server`` as a function; all servers end with the test."""

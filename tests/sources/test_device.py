@@ -25,6 +25,9 @@ class ScriptedCamera:
         self.settings[name] = value
         return True
 
+    def get(self, name):
+        return {cv2.CAP_PROP_EXPOSURE: 157.0}.get(name, 0.0)
+
     def grab(self):
         self.bench.grabs += self.bench.plugged
         return self.bench.plugged
@@ -56,7 +59,11 @@ def test_takes_the_newest_picture_at_each_interval(clock):
     assert [item.elapsed_s for item in got] == [0, 10, 20]
     assert [shade_of(item) for item in got] == [5, 10, 15], "queued pictures are thrown away"
     assert [item.name for item in got] == ["00001.jpg", "00002.jpg", "00003.jpg"]
-    assert bench.cameras[0].settings[cv2.CAP_PROP_FRAME_WIDTH] == SIZE[0]
+    settings = bench.cameras[0].settings
+    assert settings[cv2.CAP_PROP_FRAME_WIDTH] == SIZE[0]
+    assert settings[cv2.CAP_PROP_AUTOFOCUS] == 0
+    assert settings[cv2.CAP_PROP_AUTO_EXPOSURE] == 1, "V4L2_EXPOSURE_MANUAL"
+    assert settings[cv2.CAP_PROP_EXPOSURE] == 157.0, "what the automatic had found"
     source.close()
     assert bench.released == 1
 

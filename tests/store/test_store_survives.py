@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from watcher.store import Store, disk, schema
+from watcher.store import Store, schema
 from watcher.trouble import BadStore
 
 WRITER = """
@@ -205,9 +205,8 @@ class mounted:
         subprocess.run(["umount", str(self.folder)], check=True)
 
 
-def test_a_database_that_stays_locked_is_told(tmp_path, setup, monkeypatch):
-    monkeypatch.setattr(disk, "_WAIT_S", 0.05)
-    with Store.open(tmp_path, write=True) as store:
+def test_a_database_that_stays_locked_is_told(tmp_path, setup):
+    with Store.open(tmp_path, write=True, wait_s=0.05) as store:
         other = sqlite3.connect(tmp_path / "watcher.db", isolation_level=None)
         other.execute("BEGIN IMMEDIATE")
         with pytest.raises(BadStore, match="locked"):

@@ -9,9 +9,21 @@ from flask import Flask, Response, current_app, g, jsonify, render_template, req
 from flask.typing import ResponseReturnValue
 from werkzeug.exceptions import HTTPException
 
-from watcher.page import answers, data, explained, pictures, prints, timelapse, words
+from watcher.page import (
+    access,
+    acts,
+    answers,
+    data,
+    explained,
+    life,
+    pictures,
+    prints,
+    timelapse,
+    words,
+)
+from watcher.page.door import Door
 from watcher.page.opened import FOLDER
-from watcher.trouble import BadStore
+from watcher.trouble import BadStore, Trouble
 
 _HEADERS = {
     "Content-Security-Policy": "; ".join(
@@ -34,8 +46,14 @@ _HEADERS = {
 }
 
 
-def create_app(store_folder: Path) -> Flask:
-    """Make the page over a data folder. Each request opens the store for reading and closes it."""
+def create_app(
+    store_folder: Path, *, door: Door | None = None, hands: acts.Hands | None = None
+) -> Flask:
+    """Make the page over a data folder. Each request opens the store for reading and closes it.
+
+    Without ``door`` nobody has to sign in: for loopback only. Without ``hands`` nothing can be
+    stopped, tested or called for.
+    """
     web = Path(str(files("watcher.web")))
     app = Flask(
         "watcher.page",
@@ -43,20 +61,16 @@ def create_app(store_folder: Path) -> Flask:
         static_folder=str(web / "static"),
     )
     app.config[FOLDER] = store_folder
+    app.config[acts.HANDS] = hands
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     app.jinja_env.globals["cautions"] = words.CAUTIONS
-    for blueprint in (
-        prints.views,
-        timelapse.views,
-        pictures.views,
-        data.views,
-        explained.views,
-        answers.views,
-    ):
-        app.register_blueprint(blueprint)
+    for room in (prints, timelapse, pictures, data, life, acts, answers, explained):
+        app.register_blueprint(room.views)
+    access.guard(app, door or Door())
     app.after_request(_add_headers)
     app.teardown_appcontext(_close_store)
     app.register_error_handler(BadStore, _store_trouble)
+    app.register_error_handler(Trouble, lambda error: _told("Not done", str(error), 409))
     app.register_error_handler(HTTPException, _http_trouble)
     return app
 
@@ -81,6 +95,9 @@ def _store_trouble(error: BadStore) -> ResponseReturnValue:
 
 
 def _http_trouble(error: HTTPException) -> ResponseReturnValue:
+    # A redirect is an answer, too: werkzeug raises it for an address that lacks its slash.
+    if error.code is not None and 300 <= error.code < 400:
+        return error.get_response()
     if error.code == 404:
         return _told("Nothing here", "There is no such print or picture. Was it deleted?", 404)
     return _told(error.name, error.description or "", error.code or 500)

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import time
+
 from flask import Blueprint, current_app, render_template
 
+from watcher.page.life import described
 from watcher.page.opened import FOLDER, store
 from watcher.page.pictures import picture_address
 from watcher.page.words import beside_level, in_words
@@ -18,6 +21,7 @@ def all_prints() -> str:
     return render_template(
         "prints.html",
         folder=current_app.config[FOLDER],
+        watches=[described(sign, time.time()) for sign in store().book.signs()],
         watching=any(run.state == "watching" for run in runs),
         prints=[
             {

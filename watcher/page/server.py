@@ -12,6 +12,9 @@ from waitress.server import create_server
 from watcher.trouble import Trouble
 
 _PATIENCE_S = 5.0
+LARGEST_REQUEST = 64 * 1024
+LARGEST_HEAD = 32 * 1024
+IDLE_S = 60
 
 
 class Server:
@@ -60,7 +63,17 @@ def listen(app: Flask, host: str, port: int) -> Server:
     """Bind host and port (0: any free one). Raises ``Trouble`` where that can't be had."""
     sockets: dict[int, Any] = {}
     try:
-        server = create_server(app, map=sockets, host=host, port=port, threads=8, ident=None)
+        server = create_server(
+            app,
+            map=sockets,
+            host=host,
+            port=port,
+            threads=8,
+            ident=None,
+            max_request_body_size=LARGEST_REQUEST,
+            max_request_header_size=LARGEST_HEAD,
+            channel_timeout=IDLE_S,
+        )
     except (OSError, ValueError) as error:
         raise Trouble(
             f"The page can't listen on {host} port {port} ({error}).",

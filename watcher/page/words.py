@@ -105,6 +105,11 @@ def fault(kind: FaultKind) -> str:
     return _FAULTS[kind]
 
 
+def moment(utc_s: float) -> str:
+    """``2026-11-25 21:40:07 UTC``."""
+    return datetime.fromtimestamp(utc_s, UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
+
+
 def duration(seconds: float) -> str:
     """``45 s``, ``12 min`` or ``3 h 05 min``; fractions are cut off."""
     whole = max(0, int(seconds))

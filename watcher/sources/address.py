@@ -87,16 +87,24 @@ class Address:
         return BadSource(f"{self.shown} answers with HTTP status {status}.", "Check the address.")
 
 
+VIDEO_SCHEMES = ("rtsp", "rtsps")
+
+
 def read_address(text: str) -> Address:
-    """Take an http or https address apart. Raises ``BadSource`` where it is none."""
+    """Take an http, https or RTSP address apart. Raises ``BadSource`` where it is none."""
     try:
         parts = urlsplit(text)
         host, port = parts.hostname, parts.port
     except ValueError:
         host = None
-    if not host or parts.scheme not in ("http", "https") or any(c <= " " for c in text):
+    if (
+        not host
+        or parts.scheme not in ("http", "https", *VIDEO_SCHEMES)
+        or any(c <= " " for c in text)
+    ):
         raise BadSource(
-            "The source is no http:// or https:// address.", "Write it as http://camera/path."
+            "The source is no http://, https:// or rtsp:// address.",
+            "Write it as http://camera/path.",
         )
     place = f"[{host}]" if ":" in host else host
     if port is not None:
@@ -107,6 +115,9 @@ def read_address(text: str) -> Address:
         authorization = "Basic " + base64.b64encode(pair.encode()).decode("ascii")
     return Address(
         shown=urlunsplit((parts.scheme, place, parts.path, "", "")),
-        url=urlunsplit((parts.scheme, place, parts.path, parts.query, "")),
+        # The video library takes name and password from the address alone.
+        url=text
+        if parts.scheme in VIDEO_SCHEMES
+        else urlunsplit((parts.scheme, place, parts.path, parts.query, "")),
         authorization=authorization,
     )

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from watcher.sources.address import read_address
-from watcher.sources.clock import Clock
+from watcher.sources.address import VIDEO_SCHEMES, read_address
+from watcher.sources.clock import Clock, Tempo
 from watcher.sources.device import Device
 from watcher.sources.folder import Folder
+from watcher.sources.netvideo import NetVideo
 from watcher.sources.night import NightFolder
 from watcher.sources.still import Still
 from watcher.sources.stream import Stream
@@ -18,8 +19,10 @@ from watcher.trouble import BadNight, BadSource
 STREAM_TYPE = "multipart/x-mixed-replace"
 
 
-def open_live(where: str, frame_size: tuple[int, int], interval_s: float, clock: Clock) -> Source:
-    """Open a camera number, an http(s) address, a folder or a video file.
+def open_live(
+    where: str, frame_size: tuple[int, int], interval_s: float | Tempo, clock: Clock
+) -> Source:
+    """Open a camera number, an http(s) or rtsp address, a folder or a video file.
 
     Pictures are wanted as ``frame_size`` (width, height) every ``interval_s``. Raises
     ``BadSource``, or ``BadNight`` for a video that can't be read.
@@ -32,7 +35,8 @@ def open_live(where: str, frame_size: tuple[int, int], interval_s: float, clock:
     if path.is_dir():
         return Folder(path, frame_size, interval_s, clock)
     if path.is_file():
-        return VideoFile(path, frame_size, interval_s)
+        every_s = interval_s.interval_s if isinstance(interval_s, Tempo) else interval_s
+        return VideoFile(path, frame_size, every_s)
     raise BadSource(
         f"There is no source {where}.",
         "Give a camera's number, an http:// address, a folder or a video file.",
@@ -52,9 +56,11 @@ def open_recorded(path: Path, frame_size: tuple[int, int], every_s: float) -> So
 
 
 def _open_address(
-    text: str, frame_size: tuple[int, int], interval_s: float, clock: Clock
+    text: str, frame_size: tuple[int, int], interval_s: float | Tempo, clock: Clock
 ) -> Source:
     address = read_address(text)
+    if address.url.startswith(tuple(f"{scheme}://" for scheme in VIDEO_SCHEMES)):
+        return NetVideo(address, frame_size, interval_s, clock)
     response = address.open()
     kind = response.headers.get_content_type()
     if kind == STREAM_TYPE:

@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 
 from watcher.records import Picture
-from watcher.sources.clock import Clock, Pace
+from watcher.sources.clock import Clock, Pace, Tempo
 from watcher.sources.jpeg import from_array
 from watcher.sources.retry import pauses_s
 from watcher.sources.taken import Missed, Taken, picture_name
@@ -18,6 +18,8 @@ from watcher.trouble import BadSource
 # A camera that isn't there is told in one sentence of ours, not in the library's warnings.
 cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_ERROR)
 
+BY_HAND = 1
+"""V4L2's manual exposure (``V4L2_EXPOSURE_MANUAL``), as OpenCV hands it on."""
 STALE_FRAMES = 5
 """A driver queues about four pictures; they are older than the interval and thrown away."""
 
@@ -27,6 +29,7 @@ class Camera(Protocol):
 
     def isOpened(self) -> bool: ...
     def set(self, propId: int, value: float) -> bool: ...
+    def get(self, propId: int) -> float: ...
     def grab(self) -> bool: ...
     def retrieve(self) -> tuple[bool, Any]: ...
     def release(self) -> None: ...
@@ -42,7 +45,7 @@ class Device:
         self,
         number: int,
         frame_size: tuple[int, int],
-        interval_s: float,
+        interval_s: float | Tempo,
         clock: Clock,
         open_camera: Callable[[int], Camera] = cv2.VideoCapture,
     ) -> None:
@@ -87,6 +90,9 @@ class Device:
         if camera.isOpened():
             camera.set(cv2.CAP_PROP_FRAME_WIDTH, self._frame_size[0])
             camera.set(cv2.CAP_PROP_FRAME_HEIGHT, self._frame_size[1])
+            # A lens that hunts for focus moves every edge of the part.
+            camera.set(cv2.CAP_PROP_AUTOFOCUS, 0)
+        self._exposed = False
         return camera
 
     def _newest(self) -> Picture | None:
@@ -95,5 +101,14 @@ class Device:
         for _ in range(STALE_FRAMES):
             if not self._camera.grab():
                 return None
+        if not self._exposed:
+            self._fix_exposure()
         decoded, bgr = self._camera.retrieve()
         return np.asarray(bgr, np.uint8) if decoded else None
+
+    def _fix_exposure(self) -> None:
+        """Keep what the automatic has found in the first pictures, where the device allows it."""
+        self._exposed = True
+        found = self._camera.get(cv2.CAP_PROP_EXPOSURE)
+        if found and self._camera.set(cv2.CAP_PROP_AUTO_EXPOSURE, BY_HAND):
+            self._camera.set(cv2.CAP_PROP_EXPOSURE, found)

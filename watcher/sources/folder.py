@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
-from watcher.sources.clock import Clock, Pace
+from watcher.sources.clock import Clock, Pace, Tempo
 from watcher.sources.jpeg import from_file
 from watcher.sources.taken import Missed, Taken, picture_name
 from watcher.trouble import BadSource
@@ -32,7 +32,7 @@ class Folder:
     remarks: tuple[str, ...] = ()
 
     def __init__(
-        self, folder: Path, frame_size: tuple[int, int], interval_s: float, clock: Clock
+        self, folder: Path, frame_size: tuple[int, int], interval_s: float | Tempo, clock: Clock
     ) -> None:
         """Raise ``BadSource`` where the folder can't be read."""
         self._folder = folder

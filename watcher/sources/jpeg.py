@@ -48,10 +48,15 @@ def from_array(
     elapsed_s: float,
     utc_s: float | None = None,
 ) -> Taken | Missed:
-    """Take a decoded picture of shape (H, W, 3), or say why it can't be used."""
+    """Take a decoded picture of shape (H, W, 3), or say why it can't be used.
+
+    What is judged is the picture as it is kept, so that a run that is carried on or replayed comes
+    to the same.
+    """
     try:
         check_size(bgr, frame_size)
-        return Taken(name, encode(bgr), bgr, elapsed_s, utc_s)
+        jpeg, kept = usable(encode(bgr), frame_size)
+        return Taken(name, jpeg, kept, elapsed_s, utc_s)
     except Unusable as why:
         return Missed(name, why.reason, elapsed_s, why.wrong_size)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from watcher.sources.address import Address
-from watcher.sources.clock import Clock, Pace
+from watcher.sources.clock import Clock, Pace, Tempo
 from watcher.sources.jpeg import from_file
 from watcher.sources.retry import pauses_s
 from watcher.sources.taken import Missed, Taken, picture_name
@@ -19,7 +19,7 @@ class Still:
     remarks: tuple[str, ...] = ()
 
     def __init__(
-        self, address: Address, frame_size: tuple[int, int], interval_s: float, clock: Clock
+        self, address: Address, frame_size: tuple[int, int], interval_s: float | Tempo, clock: Clock
     ) -> None:
         self._address = address
         self._frame_size = frame_size

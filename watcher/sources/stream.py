@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from watcher.sources.address import Address
-from watcher.sources.clock import Clock, Pace
+from watcher.sources.clock import Clock, Pace, Tempo
 from watcher.sources.jpeg import from_file
 from watcher.sources.multipart import parts
 from watcher.sources.retry import pauses_s
@@ -37,7 +37,7 @@ class Stream:
         address: Address,
         first: http.client.HTTPResponse,
         frame_size: tuple[int, int],
-        interval_s: float,
+        interval_s: float | Tempo,
         clock: Clock,
         *,
         patience_s: float = PATIENCE_S,

@@ -4,6 +4,7 @@
 the disk after a picture came in.
 """
 
+from watcher.store.book import Book, KeptAlarm, KeptStop, Sign
 from watcher.store.kept import (
     AdviceFrom,
     Ending,
@@ -12,6 +13,7 @@ from watcher.store.kept import (
     KeptMoment,
     Plan,
     Run,
+    RunLabel,
     Series,
     Skipped,
     State,
@@ -21,13 +23,18 @@ from watcher.store.store import Store
 
 __all__ = [
     "AdviceFrom",
+    "Book",
     "Ending",
+    "KeptAlarm",
     "KeptAnswer",
     "KeptFrame",
     "KeptMoment",
+    "KeptStop",
     "Plan",
     "Run",
+    "RunLabel",
     "Series",
+    "Sign",
     "Skipped",
     "State",
     "Store",

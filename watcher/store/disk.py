@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import hashlib
 import os
 import shutil
 import sqlite3
@@ -13,10 +14,10 @@ from pathlib import Path
 
 from sqlite_utils import Database
 
-from watcher.trouble import BadStore
+from watcher.trouble import BadStore, FullDisk
 
 DATABASE = "watcher.db"
-_WAIT_S = 20.0
+WAIT_S = 20.0
 _NEARLY_NOTHING_BYTES = 256 * 1024
 
 
@@ -30,7 +31,7 @@ def trouble(error: Exception, folder: Path) -> BadStore:
         or number in {errno.ENOSPC, errno.EDQUOT}
         or (primary in {sqlite3.SQLITE_IOERR, sqlite3.SQLITE_CANTOPEN} and _no_room(folder))
     ):
-        return BadStore(
+        return FullDisk(
             f"The disk that holds the data folder {folder} is full; what was kept so far is safe.",
             "Free some space, or choose another folder with --data.",
         )
@@ -46,7 +47,7 @@ def trouble(error: Exception, folder: Path) -> BadStore:
         )
     if primary in {sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED}:
         return BadStore(
-            f"Another program has kept the database in {folder} locked for {_WAIT_S:.0f} seconds.",
+            f"Another program keeps the database in {folder} locked.",
             "Close it and try again.",
         )
     if primary in {sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM} or (
@@ -80,11 +81,11 @@ def told(folder: Path) -> Iterator[None]:
         raise trouble(error, folder) from error
 
 
-def connect(path: Path, *, write: bool) -> Database:
+def connect(path: Path, *, write: bool, wait_s: float = WAIT_S) -> Database:
     """Open a database file; SQLite's own errors come out."""
     mode = "rwc" if write else "ro"
     connection = sqlite3.connect(
-        f"{path.absolute().as_uri()}?mode={mode}", uri=True, timeout=_WAIT_S, isolation_level=None
+        f"{path.absolute().as_uri()}?mode={mode}", uri=True, timeout=wait_s, isolation_level=None
     )
     try:
         if write:
@@ -120,6 +121,12 @@ def is_plain_name(name: str) -> bool:
         and "/" not in name
         and "\\" not in name
     )
+
+
+def plain(name: str) -> str:
+    """A file name made from any words, different for different words."""
+    kept = "".join(c if c.isascii() and c.isalnum() else "-" for c in name)[:40]
+    return f"{kept}-{hashlib.sha256(name.encode()).hexdigest()[:8]}"
 
 
 def write_file(path: Path, content: bytes) -> None:

@@ -35,6 +35,16 @@ class Lift:
 
 
 @dataclass(frozen=True)
+class RunLabel:
+    """What tells the runs of one printer from those of others."""
+
+    name: str
+    source: str
+    setup: Setup
+    watch: str = ""
+
+
+@dataclass(frozen=True)
 class Run:
     """One watched print."""
 
@@ -60,6 +70,8 @@ class Run:
     moments: int
     biggest_lift: Lift | None
     """The greatest lift among those of at least three sigma, so that noise doesn't win."""
+    watch: str = ""
+    """Name of the watch, where there are several."""
 
 
 @dataclass(frozen=True)

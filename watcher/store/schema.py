@@ -141,6 +141,56 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
         )""",
         "CREATE INDEX answers_of_run ON answers (run_id, id)",
     ),
+    (
+        # Where the run stands on the machine's monotonic clock, so that a later process finds
+        # the elapsed time again however the wall clock was set meanwhile.
+        "ALTER TABLE runs ADD COLUMN boot TEXT NOT NULL DEFAULT ''",
+        "ALTER TABLE runs ADD COLUMN began_s REAL",
+        "ALTER TABLE runs ADD COLUMN watch TEXT NOT NULL DEFAULT ''",
+        "ALTER TABLE runs ADD COLUMN armed_min REAL",
+        "ALTER TABLE runs ADD COLUMN evidence_number INTEGER",
+        "ALTER TABLE frames ADD COLUMN thinned INTEGER NOT NULL DEFAULT 0",
+        """CREATE TABLE alarms (
+            id INTEGER PRIMARY KEY AUTOINCREMENT,
+            run_id INTEGER REFERENCES runs ON DELETE CASCADE,
+            utc_s REAL NOT NULL,
+            concern TEXT NOT NULL,
+            title TEXT NOT NULL,
+            sentence TEXT NOT NULL,
+            sent INTEGER NOT NULL,
+            detail TEXT NOT NULL,
+            answer_before REAL,
+            boot TEXT NOT NULL,
+            monotonic_s REAL NOT NULL
+        )""",
+        "CREATE INDEX alarms_of_run ON alarms (run_id, concern)",
+        """CREATE TABLE acknowledgments (
+            id INTEGER PRIMARY KEY AUTOINCREMENT,
+            run_id INTEGER NOT NULL REFERENCES runs ON DELETE CASCADE,
+            utc_s REAL NOT NULL
+        )""",
+        "CREATE INDEX acknowledgments_of_run ON acknowledgments (run_id)",
+        """CREATE TABLE stops (
+            id INTEGER PRIMARY KEY AUTOINCREMENT,
+            run_id INTEGER NOT NULL REFERENCES runs ON DELETE CASCADE,
+            utc_s REAL NOT NULL,
+            who TEXT NOT NULL,
+            action TEXT NOT NULL,
+            dry INTEGER NOT NULL,
+            ok INTEGER,
+            detail TEXT NOT NULL
+        )""",
+        "CREATE INDEX stops_of_run ON stops (run_id)",
+        """CREATE TABLE signs (
+            watch TEXT PRIMARY KEY,
+            run_id INTEGER,
+            boot TEXT NOT NULL,
+            monotonic_s REAL NOT NULL,
+            utc_s REAL NOT NULL,
+            patience_s REAL NOT NULL,
+            trouble TEXT NOT NULL
+        )""",
+    ),
 )
 
 

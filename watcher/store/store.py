@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import sqlite3
 from collections.abc import Iterable, Iterator
 from dataclasses import asdict
 from pathlib import Path
@@ -33,7 +34,8 @@ from watcher.records import (
     View,
     Weights,
 )
-from watcher.store import disk, schema
+from watcher.store import disk, machine, schema, thinning
+from watcher.store.book import Book
 from watcher.store.kept import (
     AdviceFrom,
     Ending,
@@ -43,6 +45,7 @@ from watcher.store.kept import (
     Lift,
     Plan,
     Run,
+    RunLabel,
     Series,
     Skipped,
     State,
@@ -63,13 +66,15 @@ class Store:
 
     def __init__(self, folder: Path, db: Database) -> None:
         self.folder = folder
+        self.book = Book(folder, db)
         self._db = db
         self._writers: dict[int, Writer] = {}
         self._last_advice: dict[int, Advice] = {}
+        self._claims: list[Writer] = []
 
     @classmethod
-    def open(cls, folder: Path, *, write: bool) -> Self:
-        """Open a data folder.
+    def open(cls, folder: Path, *, write: bool, wait_s: float = disk.WAIT_S) -> Self:
+        """Open a data folder; ``wait_s`` is how long to wait for other writers.
 
         With ``write`` the folder and its database are made where missing. Without, a folder that
         holds no database yet reads as one without runs.
@@ -86,13 +91,13 @@ class Store:
                 empty = Database(memory=True, execute_plugins=False)
                 schema.migrate(empty)
                 return cls(folder, empty)
-            db = disk.connect(path, write=write)
+            db = disk.connect(path, write=write, wait_s=wait_s)
             try:
                 if write:
                     schema.migrate(db)
                 elif schema.version(db) < len(schema.MIGRATIONS):
                     db.close()
-                    db = disk.connect(path, write=True)
+                    db = disk.connect(path, write=True, wait_s=wait_s)
                     schema.migrate(db)
             except BaseException:
                 db.close()
@@ -103,7 +108,10 @@ class Store:
         """Let go of the database; a run without an end counts as interrupted from now on."""
         for writer in self._writers.values():
             writer.close()
+        for claim in self._claims:
+            claim.close()
         self._writers.clear()
+        self._claims.clear()
         self._db.close()
 
     def __enter__(self) -> Self:
@@ -127,29 +135,46 @@ class Store:
         toolpath: Toolpath | None,
         started_utc_s: float,
         weights: Weights | None = None,
+        *,
+        elapsed_s: float = 0.0,
+        watch: str = "",
     ) -> int:
-        """Begin a run and return its id. ``source`` is for people: keep secrets out of it."""
+        """Begin a run and return its id. ``source`` is for people: keep secrets out of it.
+
+        ``elapsed_s`` says how long the print has gone on already, ``watch`` names the watch that
+        the run belongs to, where there are several.
+        """
         facts = _facts(toolpath)
         with disk.told(self.folder):
             # The pictures' folder and the writer's lock are there before the run is seen.
-            with disk.one_transaction(self._db):
-                self._insert(
-                    "runs",
-                    [
-                        {
-                            "name": name,
-                            "source": source,
-                            "started_utc_s": started_utc_s,
-                            "setup": json.dumps(asdict(setup)),
-                            "toolpath": None if facts is None else json.dumps(asdict(facts)),
-                        }
-                    ],
-                )
-                run_id = int(self._db.execute("SELECT last_insert_rowid()").fetchone()[0])
-                plan = _plan_row(toolpath, weights or Weights())
-                self._insert("plans", [{"run_id": run_id} | plan])
-                self._frames_folder(run_id).mkdir(parents=True, exist_ok=True)
-                writer = Writer(self._run_folder(run_id))
+            writer: Writer | None = None
+            try:
+                with disk.one_transaction(self._db):
+                    self._insert(
+                        "runs",
+                        [
+                            {
+                                "name": name,
+                                "source": source,
+                                "started_utc_s": started_utc_s,
+                                "setup": json.dumps(asdict(setup)),
+                                "toolpath": None if facts is None else json.dumps(asdict(facts)),
+                                "boot": machine.boot_id(),
+                                "began_s": machine.monotonic_s() - elapsed_s,
+                                "watch": watch,
+                            }
+                        ],
+                    )
+                    run_id = int(self._db.execute("SELECT last_insert_rowid()").fetchone()[0])
+                    plan = _plan_row(toolpath, weights or Weights())
+                    self._insert("plans", [{"run_id": run_id} | plan])
+                    self._frames_folder(run_id).mkdir(parents=True, exist_ok=True)
+                    writer = Writer(self._run_folder(run_id))
+            except BaseException:
+                # The disk may be full only when all of it is written.
+                if writer is not None:
+                    writer.close()
+                raise
             self._writers[run_id] = writer
         return run_id
 
@@ -215,7 +240,10 @@ class Store:
                 [{"run_id": run_id, "noticed": number} | _moment_row(m) for m in seen.moments],
             )
             if evidence is not None:
-                self._db.execute("UPDATE runs SET evidence = ? WHERE id = ?", (evidence, run_id))
+                self._db.execute(
+                    "UPDATE runs SET evidence = ?, evidence_number = ? WHERE id = ?",
+                    (evidence, number, run_id),
+                )
         self._last_advice[run_id] = seen.advice
 
     def skip_frame(self, run_id: int, name: str, why: str) -> None:
@@ -248,15 +276,78 @@ class Store:
         return [_answer(row) for row in fresh]
 
     def end_run(self, run_id: int, ended_utc_s: float, how: Ending = "finished") -> None:
-        """Mark the run as ended in order."""
+        """Mark the run as ended in order; what a later process would have needed is let go."""
         with disk.told(self.folder), disk.one_transaction(self._db):
             self._db.execute(
-                "UPDATE runs SET ended_utc_s = ?, ending = ? WHERE id = ?",
+                """UPDATE runs SET ended_utc_s = ?, ending = ?, evidence = NULL,
+                   evidence_number = NULL WHERE id = ?""",
                 (ended_utc_s, how, run_id),
             )
         writer = self._writers.pop(run_id, None)
         if writer is not None:
             writer.close()
+
+    def carry_on(self, run_id: int) -> float:
+        """Take up an interrupted run again and return how many seconds its print has gone on.
+
+        Within one start of the machine the monotonic clock tells them, however the wall clock was
+        set; after a power cut it is the wall clock, and time never goes back. Raises ``BadStore``
+        where another program writes the run.
+        """
+        with disk.told(self.folder):
+            self._writers[run_id] = Writer(self._run_folder(run_id))
+        told = self.advice(run_id)
+        if told:
+            self._last_advice[run_id] = told[-1].advice
+        last_s, away_s = self._last_and_away_s(run_id)
+        with disk.told(self.folder), disk.one_transaction(self._db):
+            self._db.execute(
+                "UPDATE runs SET boot = ?, began_s = ? WHERE id = ?",
+                (machine.boot_id(), machine.monotonic_s() - last_s - away_s, run_id),
+            )
+        return last_s + away_s
+
+    def _last_and_away_s(self, run_id: int) -> tuple[float, float]:
+        """Elapsed seconds of the newest picture, and seconds that have gone by since."""
+        (row,) = self._rows("SELECT boot, began_s FROM runs WHERE id = ?", run_id)
+        newest = self._rows(
+            "SELECT elapsed_s, utc_s FROM frames WHERE run_id = ? ORDER BY number DESC LIMIT 1",
+            run_id,
+        )
+        if not newest:
+            return 0.0, 0.0
+        last_s = float(newest[0]["elapsed_s"])
+        if row["boot"] and row["boot"] == machine.boot_id() and row["began_s"] is not None:
+            return last_s, max(0.0, machine.monotonic_s() - float(row["began_s"]) - last_s)
+        if newest[0]["utc_s"] is None:
+            return last_s, 0.0
+        return last_s, max(0.0, machine.utc_s() - float(newest[0]["utc_s"]))
+
+    def claim(self, watch: str) -> None:
+        """Hold the name of a watch until closed, so that no second watcher takes the same printer.
+
+        Raises ``BadStore`` where another one holds it.
+        """
+        folder = self.folder / "watches" / disk.plain(watch)
+        with disk.told(self.folder):
+            folder.mkdir(parents=True, exist_ok=True)
+            try:
+                self._claims.append(Writer(folder))
+            except sqlite3.OperationalError as error:
+                if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_BUSY:
+                    raise
+                raise BadStore(
+                    f"{watch} is being watched by another watcher already.",
+                    "End that one first, or give this watch another name or data folder.",
+                ) from None
+
+    def thin(self, least_free: int = thinning.LEAST_FREE) -> int:
+        """Delete old pictures until ``least_free`` bytes are free; returns how many went.
+
+        See ``store.thinning`` for the policy. The flagged moments' pictures always stay.
+        """
+        with disk.told(self.folder):
+            return thinning.thin(self._db, self.folder, least_free)
 
     # Reading
 
@@ -276,7 +367,7 @@ class Store:
             for row in self._rows(
                 """SELECT frames.*, registered, sigma_px, layer, mm_per_px, reason
                    FROM frames LEFT JOIN views USING (run_id, number)
-                   WHERE run_id = ? AND number >= ? ORDER BY number""",
+                   WHERE run_id = ? AND number >= ? AND NOT thinned ORDER BY number""",
                 run_id,
                 since,
             )
@@ -446,9 +537,54 @@ class Store:
                 yield Sight(number, name, elapsed_s, layer, tuple(readings), share, blind, over)
 
     def evidence(self, run_id: int) -> bytes | None:
-        """The evidence's state after the last judged frame."""
+        """The newest kept state of the evidence."""
         rows = self._rows("SELECT evidence FROM runs WHERE id = ?", run_id)
         return bytes(rows[0]["evidence"]) if rows and rows[0]["evidence"] is not None else None
+
+    def evidence_number(self, run_id: int) -> int:
+        """Number of the frame after which that state was kept; -1 where there is none."""
+        rows = self._rows("SELECT evidence_number FROM runs WHERE id = ?", run_id)
+        known = rows and rows[0]["evidence_number"] is not None
+        return int(rows[0]["evidence_number"]) if known else -1
+
+    def interrupted(
+        self, label: RunLabel, toolpath: Toolpath | None, within_s: float
+    ) -> int | None:
+        """Id of the newest run of this label, if it was interrupted and its newest picture is not
+        older than ``within_s``: after longer another print may lie on the bed."""
+        facts = _facts(toolpath)
+        rows = self._rows(
+            "SELECT id FROM runs WHERE watch = ? AND source = ? ORDER BY id DESC LIMIT 1",
+            label.watch,
+            label.source,
+        )
+        run = self.run(int(rows[0]["id"])) if rows else None
+        same = run is not None and (run.name, run.setup, run.toolpath) == (
+            label.name,
+            label.setup,
+            facts,
+        )
+        if run is None or not same or run.state != "interrupted":
+            return None
+        return run.id if self._last_and_away_s(run.id)[1] <= within_s else None
+
+    def last_number(self, run_id: int) -> tuple[int, int]:
+        """The greatest number of a frame (-1 where there is none), and the greatest number that
+        the name of a picture, usable or not, begins with (0 where there is none)."""
+        (row,) = self._rows(
+            """SELECT
+                (SELECT max(number) FROM frames WHERE run_id = :run) AS number,
+                (SELECT max(CAST(name AS INTEGER)) FROM frames WHERE run_id = :run) AS kept,
+                (SELECT max(CAST(name AS INTEGER)) FROM skipped WHERE run_id = :run) AS skipped""",
+            named={"run": run_id},
+        )
+        number = -1 if row["number"] is None else int(row["number"])
+        return number, max(int(row["kept"] or 0), int(row["skipped"] or 0))
+
+    def thinned(self, run_id: int) -> int:
+        """How many pictures of a run were deleted for want of room."""
+        (row,) = self._rows("SELECT count(*) AS n FROM frames WHERE run_id = ? AND thinned", run_id)
+        return int(row["n"])
 
     def frame_path(self, run_id: int, name: str) -> Path | None:
         """Where a picture lies; ``None`` unless the run has a picture of exactly this name."""
@@ -460,9 +596,9 @@ class Store:
 
     # Within
 
-    def _rows(self, sql: str, *values: object) -> list[Row]:
+    def _rows(self, sql: str, *values: object, named: Row | None = None) -> list[Row]:
         with disk.told(self.folder):
-            return list(self._db.query(sql, values))
+            return list(self._db.query(sql, named if named is not None else values))
 
     def _insert(self, table: str, rows: list[Row]) -> None:
         if rows:
@@ -483,7 +619,8 @@ class Store:
         else:
             state = "interrupted"
         newest = self._rows(
-            "SELECT * FROM frames WHERE run_id = ? ORDER BY number DESC LIMIT 1", row["id"]
+            "SELECT * FROM frames WHERE run_id = ? AND NOT thinned ORDER BY number DESC LIMIT 1",
+            row["id"],
         )
         advice = self._rows(
             "SELECT * FROM advice WHERE run_id = ? ORDER BY number DESC LIMIT 1", row["id"]
@@ -506,6 +643,7 @@ class Store:
             toolpath=None if toolpath is None else ToolpathFacts(**toolpath),
             frames=row["frame_count"],
             skipped=row["skipped_count"],
+            watch=row["watch"],
             elapsed_s=newest[0]["elapsed_s"] if newest else 0.0,
             newest_frame=newest[0]["name"] if newest else None,
             advice=_advice(advice[0]) if advice else None,
@@ -516,7 +654,9 @@ class Store:
         )
 
 
-_RUNS = """SELECT runs.*,
+# Without the evidence, which is megabytes.
+_RUNS = """SELECT runs.id, runs.name, source, started_utc_s, ended_utc_s, ending, setup, toolpath,
+        watch,
     (SELECT count(*) FROM frames WHERE run_id = runs.id) AS frame_count,
     (SELECT count(*) FROM skipped WHERE run_id = runs.id) AS skipped_count,
     (SELECT count(*) FROM moments WHERE run_id = runs.id) AS moment_count

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
 from types import FrameType
-from typing import IO, Any, get_args
+from typing import IO, TYPE_CHECKING, Any, get_args
 
 import click
 
@@ -44,11 +44,14 @@ from watcher.sources.night import frame_names
 from watcher.sources.taken import Missed, Source
 from watcher.store import Store
 from watcher.tend import LIVE_STORE_WAIT_S, Hooks, Supervisor, live_night, shown, start_log
-from watcher.trouble import BadNight, BadStore, Trouble
+from watcher.trouble import BadExport, BadNight, BadStore, Trouble
 from watcher.typed import Command, settings_of
 from watcher.typed import data_option as _data_option
 from watcher.typed import load_toolpath as _load_toolpath
 from watcher.weights import read_weights
+
+if TYPE_CHECKING:
+    from watcher.export.film import Film
 
 PORT = 8537
 REPORT_EVERY = 100
@@ -453,6 +456,138 @@ def _config_option(command: Command) -> Command:
         type=click.Path(path_type=Path),
         help="The configuration, for its alarm services and its ways to stop.",
     )(command)
+
+
+@main.command()
+@click.argument("run_id", metavar="RUN", type=click.IntRange(min=1))
+@click.option(
+    "--video",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="The time-lapse as an MP4 film, slower where a moment was flagged.",
+)
+@click.option("--drawn", is_flag=True, help="Draw what was measured over the film's pictures.")
+@click.option(
+    "--pictures-per-second",
+    metavar="N",
+    type=click.IntRange(1, 60),
+    default=25,
+    show_default=True,
+    help="Pace of the film.",
+)
+@click.option(
+    "--report",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="One HTML file with pictures, curves, advice and settings, to read without a network.",
+)
+@click.option(
+    "--csv",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Every measurement as a line of a table.",
+)
+@click.option(
+    "--json",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Measurements, advice, moments and settings.",
+)
+@_data_option
+def export(
+    run_id: int,
+    *,
+    drawn: bool,
+    pictures_per_second: int,
+    data: Path,
+    **files: Path | None,
+) -> None:
+    """Write a kept run as a film, a report or tables.
+
+    Name one file or several. RUN is a number that watcher runs lists. Where the camera stands and
+    what it sees is in film and report: look before you pass them on.
+
+    \b
+    Examples:
+      watcher export 12 --video night.mp4 --drawn
+      watcher export 12 --report night.html --csv night.csv
+    """
+    # Late, because it brings the encoder, which the other commands can do without.
+    from watcher.export.film import write_film  # noqa: PLC0415
+    from watcher.export.kept_run import read_run  # noqa: PLC0415
+    from watcher.export.report import report_of  # noqa: PLC0415
+    from watcher.export.tables import csv_of, json_of  # noqa: PLC0415
+    from watcher.export.whole import written_whole  # noqa: PLC0415
+
+    wanted = {kind: path for kind, path in files.items() if path is not None}
+    _check_wanted(wanted, drawn)
+    with Store.open(data, write=False) as store, _terminated_as_interrupted():
+        kept = read_run(store, run_id)
+        tables = {"report": report_of, "csv": csv_of, "json": json_of}
+        for kind, path in wanted.items():
+            with _Steps(f"Making {path.name}") as steps:
+                if kind == "video":
+                    film = write_film(
+                        path,
+                        store,
+                        kept,
+                        per_second=pictures_per_second,
+                        lines=drawn,
+                        progress=steps,
+                    )
+                else:
+                    with written_whole(path) as beside:
+                        beside.write_bytes(tables[kind](store, kept, steps))
+            if kind == "video":
+                _tell_film(path, film)
+            else:
+                click.echo(f"Written to {path}.")
+
+
+def _check_wanted(wanted: dict[str, Path], drawn: bool) -> None:
+    """Raise ``BadExport`` where the files asked for can't all be made."""
+    if not wanted:
+        raise BadExport("Nothing to write was named.", "Add --video, --report, --csv or --json.")
+    if drawn and "video" not in wanted:
+        raise BadExport("--drawn is about a film.", "Name its file with --video.")
+    if "video" in wanted and wanted["video"].suffix.lower() != ".mp4":
+        raise BadExport(f"{wanted['video']} is no MP4 film.", "End its name in .mp4.")
+    if len({path.absolute() for path in wanted.values()}) < len(wanted):
+        raise BadExport("Two of the files have the same name.", "Give each its own.")
+    for path in wanted.values():
+        _check_writable(path)
+
+
+def _tell_film(path: Path, film: Film) -> None:
+    if film.left_out:
+        names = ", ".join(film.left_out[:5]) + (" and more" if len(film.left_out) > 5 else "")
+        count = len(film.left_out)
+        click.echo(f"{count} of the pictures can't be read and were left out: {names}.", err=True)
+    click.echo(f"Written to {path}: {film.frames} frames, {film.seconds:.1f} s.")
+
+
+class _Steps:
+    """A progress bar over long work, or a line now and then where standard error is no terminal."""
+
+    def __init__(self, label: str) -> None:
+        self._label = label
+        self._stack = contextlib.ExitStack()
+        self._bar: Any = None
+
+    def __enter__(self) -> _Steps:
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        self._stack.close()
+
+    def __call__(self, done: int, total: int) -> None:
+        if sys.stderr.isatty():
+            if self._bar is None:
+                bar: Any = click.progressbar(length=total, label=self._label, file=sys.stderr)
+                self._bar = self._stack.enter_context(bar)
+            self._bar.update(1)
+        elif done % REPORT_EVERY == 0:
+            click.echo(f"{self._label}: {done} of {total} pictures", err=True)
 
 
 @main.command()

@@ -26,6 +26,10 @@ class BadSource(Trouble):
     """A camera or another source of pictures doesn't answer as it should."""
 
 
+class BadExport(Trouble):
+    """What was asked for can't be made of the run, or can't be written."""
+
+
 class BadStore(Trouble):
     """The data folder can't be opened, read or written."""
 

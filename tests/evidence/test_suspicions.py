@@ -121,9 +121,7 @@ def test_other_faults_are_suspected_when_they_last(kind, calm, wrong, sign):
 
 def growth(shortfall):
     """Readings of the top, 0.25 mm a frame, that lies ``shortfall(i)`` too low."""
-    return lambda i: (
-        Reading("no-growth", "top", (1.0, 2.0, 0.25 * i), -shortfall(i), 0.14, "mm"),
-    )
+    return lambda i: (Reading("no-growth", "top", (1.0, 2.0, 0.25 * i), -shortfall(i), 0.14, "mm"),)
 
 
 def test_a_top_that_stays_while_the_toolpath_climbs_is_suspected():

@@ -10,7 +10,7 @@ PACKAGE = HOUSE / "watcher"
 FLOORS = (
     ("__main__",),
     ("cli",),
-    ("account", "desk", "pictured", "tend"),
+    ("account", "desk", "pictured", "tend", "export"),
     ("typed",),
     ("page", "night", "run", "rejudge", "bedside"),
     ("unplanned",),

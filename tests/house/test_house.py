@@ -149,7 +149,7 @@ def test_readmes_setup_and_commands_are_taken(tmp_path):
     lines = re.findall(r"^watcher (\w+) ?(.*)$", text, re.MULTILINE)
     around = {"before", "chamber", "compare", "cost", "note", "spool"}
     told = {"watch", "replay", "runs", "page", "tend", "config", "alarm", "service"}
-    told |= around | {"passphrase", "share", "answer", "rejudge"}
+    told |= around | {"passphrase", "share", "answer", "rejudge", "export"}
     assert {name for name, _ in lines} == told
     for name, rest in lines:
         command = main.commands[name]

@@ -12,7 +12,6 @@ import pytest
 
 from watcher.page import create_app, listen
 
-CHROMIUM = Path("/usr/bin/chromium")
 SIZES = {"phone": (390, 844), "desk": (1440, 900)}
 
 
@@ -46,18 +45,6 @@ class Watched:
 
     page: object
     wrongs: list[str] = field(default_factory=list)
-
-
-@pytest.fixture(scope="session")
-def browser():
-    """Headless Chromium; skips where the system has none."""
-    sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-    if not CHROMIUM.exists():
-        pytest.skip(f"the browser tests drive {CHROMIUM}, which is not there")
-    with sync_api.sync_playwright() as play:
-        running = play.chromium.launch(executable_path=str(CHROMIUM), args=["--no-sandbox"])
-        yield running
-        running.close()
 
 
 @pytest.fixture(params=SIZES)

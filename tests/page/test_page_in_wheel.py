@@ -56,6 +56,7 @@ def test_it_holds_every_room_and_every_file_of_the_page(wheel):
         if p.is_file() and "__pycache__" not in p.parts
     }
     assert rooms | files <= held
+    assert Path("watcher/export/report.html") in held
 
 
 def test_it_serves_the_page(wheel, tmp_path, folder):

@@ -36,15 +36,15 @@ class Tail:
 MEASURED_AT_S = 81.0
 """Median spacing of the frames on which the tails were measured."""
 
-_LIFT = Tail(0.54, 6.1e-4, 94.0)
+_LIFT = Tail(0.55, 4.6e-4, 61.0)
 
 TAILS: Mapping[FaultKind, Tail] = {
     "corner-lift": _LIFT,
     "overhang-curl": _LIFT,
-    "spaghetti": Tail(0.52, 1.5e-3, 312.0),
-    "detached": Tail(0.50, 1.3e-4, 135.0),
-    "layer-step": Tail(0.50, 1.4e-4, 135.0),
-    "no-growth": Tail(0.50, 1.9e-4, 135.0),
+    "spaghetti": Tail(0.50, 1.5e-5, 370.0),
+    "detached": Tail(0.50, 1.5e-5, 146.0),
+    "layer-step": Tail(0.50, 1.5e-5, 205.0),
+    "no-growth": Tail(0.50, 1.6e-5, 115.0),
 }
 """Measured with ``tests/bench/false_stops.py --fit``. Overhangs are too few for a tail of their
 own: they are measured as corners are. The tail of lifts comes from nights of 240 frames, for in

@@ -48,8 +48,8 @@ TAILS: Mapping[FaultKind, Tail] = {
 }
 """Measured with ``tests/bench/false_stops.py --fit``. Overhangs are too few for a tail of their
 own: they are measured as corners are. The tail of lifts comes from nights of 240 frames, for in
-nights of 60 it looks thinner. Sums of motion and step never passed in 6,000 nights; their size is
-the upper limit of that, rate and memory are taken from growth."""
+nights of 60 it looks thinner. Sums of the other kinds never passed in 10,000 nights; their size is
+the upper limit of that."""
 
 LEAST_BAR = 7.6
 """Three clipped frames can't pass it: a stop takes four pictures at least, whatever the budget. The

@@ -7,6 +7,7 @@ import signal
 import sqlite3
 import subprocess
 import sys
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -231,3 +232,15 @@ def test_a_damaged_database_is_told(tmp_path, setup, picture, told):
         Store.open(tmp_path, write=False) as store,
     ):
         store.runs()
+
+
+def test_a_new_store_is_opened_by_many_at_once(tmp_path):
+    """Switching to write-ahead logging, SQLite refuses at once where another opens or closes."""
+
+    def often(_):
+        for _ in range(25):
+            with Store.open(tmp_path, write=True) as store:
+                assert store.runs() == []
+
+    with ThreadPoolExecutor(6) as pool:
+        list(pool.map(often, range(6)))

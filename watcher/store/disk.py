@@ -9,6 +9,7 @@ import os
 import shutil
 import sqlite3
 import tempfile
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -81,6 +82,20 @@ def told(folder: Path) -> Iterator[None]:
         raise trouble(error, folder) from error
 
 
+def _log_ahead(connection: sqlite3.Connection, wait_s: float) -> None:
+    """Switch to write-ahead logging. SQLite does not wait for that by itself where another program
+    opens or closes the same database at that moment."""
+    latest = time.monotonic() + wait_s
+    while True:
+        try:
+            connection.execute("PRAGMA journal_mode = WAL")
+            return
+        except sqlite3.OperationalError as error:
+            if "locked" not in str(error) or time.monotonic() >= latest:
+                raise
+            time.sleep(0.02)
+
+
 def connect(path: Path, *, write: bool, wait_s: float = WAIT_S) -> Database:
     """Open a database file; SQLite's own errors come out."""
     mode = "rwc" if write else "ro"
@@ -89,7 +104,7 @@ def connect(path: Path, *, write: bool, wait_s: float = WAIT_S) -> Database:
     )
     try:
         if write:
-            connection.execute("PRAGMA journal_mode = WAL")
+            _log_ahead(connection, wait_s)
         connection.execute("PRAGMA foreign_keys = ON")
         return Database(connection, execute_plugins=False)
     except BaseException:

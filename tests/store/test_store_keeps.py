@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import json
 import math
 import os
@@ -202,13 +203,15 @@ def test_fifty_times_open_and_closed_leaves_no_handle(tmp_path, setup, picture, 
         pytest.skip("handles are counted in /proc, which this system lacks")
     with Store.open(tmp_path, write=True) as store:
         fill(store, setup, picture, told, frames=2)
+    gc.collect()
     before = len(os.listdir(handles))
     for turn in range(50):
         with Store.open(tmp_path, write=turn % 2 == 0) as store:
             assert len(store.runs()[0].name) > 0
             if turn % 2 == 0:
                 store.start_run("n", setup, "s", None, 0.0)
-    assert len(os.listdir(handles)) == before
+    # Fewer is no leak: what earlier tests left to a thread may be closed meanwhile.
+    assert len(os.listdir(handles)) <= before
 
 
 def test_an_empty_database_and_version_one_come_to_the_same_tables(tmp_path, monkeypatch, setup):

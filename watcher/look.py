@@ -835,14 +835,6 @@ def _lift_kind(corner: Corner) -> FaultKind:
     return "overhang-curl" if corner.overhang else "corner-lift"
 
 
-def _alike(before: Array | None, now: Array) -> bool:
-    """Whether two motions found in frames one after the other are the same or its going on."""
-    if before is None:
-        return False
-    one, two = float(np.hypot(*before)), float(np.hypot(*now))
-    return float(before @ now) > 0.8 * one * two and abs(two - one) < 5.0
-
-
 def _crowded(pixel: Array, normal: Array, growing: Bools) -> Bools:
     """Finished edges across whose profile a growing one runs: shape (n,)."""
     if not growing.any() or growing.all():

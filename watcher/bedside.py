@@ -23,7 +23,7 @@ from watcher.alarms.heartbeat import Heartbeat
 from watcher.alarms.services import Send
 from watcher.conditions import Band, Departure, departures
 from watcher.config import Config, Printer, Stop
-from watcher.records import Advice, Frame, Seen, Stake, Toolpath
+from watcher.records import Advice, Frame, Seen, Stake
 from watcher.sources.taken import Missed
 from watcher.stopping import Announcer, perform
 from watcher.store import TEST, KeptStop, Store, disk
@@ -121,7 +121,6 @@ class Bedside:
         config: Config,
         printer: Printer,
         data: Path,
-        toolpath: Toolpath | None,
         *,
         send: Send | None = None,
         dry_run: bool = False,
@@ -135,7 +134,6 @@ class Bedside:
         self._config = config
         self._printer = printer
         self._data = data
-        self._toolpath = toolpath
         self._has_services = bool(config.alarms.services) or send is not None
         self._post = Post(send or Services.read(config.alarms.services).send)
         self._dry_run = dry_run

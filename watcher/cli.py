@@ -254,7 +254,7 @@ def watch(
     ):
         store.claim(printer.name)
         stack.enter_context(_terminated_as_interrupted())
-        bedside = Bedside(Config((printer,)), printer, data, toolpath)
+        bedside = Bedside(Config((printer,)), printer, data)
         stack.callback(bedside.close, for_good=True)
 
         def open_source(clock: Clock) -> Source:

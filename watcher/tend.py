@@ -267,7 +267,6 @@ def watch_printer(
                 config,
                 printer,
                 data,
-                toolpath,
                 dry_run=dry_run,
                 give_up=lambda: os._exit(STUCK_STATUS),
                 on_tick=on_tick,

@@ -66,7 +66,7 @@ class Watch:
     def __call__(self, shades, *, for_good=True, **bedside):
         printer = self.config.printers[0]
         label = Label("bracket", "made up", SETUP, None, watch=printer.name)
-        beside = Bedside(self.config, printer, self.data, None, **bedside)
+        beside = Bedside(self.config, printer, self.data, **bedside)
         try:
             with Store.open(self.data, write=True) as store:
                 store.claim(printer.name)

@@ -131,7 +131,7 @@ def main():
         threading.Thread(target=server.run, daemon=True).start()
         asking = threading.Event()
         threading.Thread(target=_ask, args=(server.url, asking), daemon=True).start()
-        beside = Bedside(Config((printer,)), printer, data, toolpath)
+        beside = Bedside(Config((printer,)), printer, data)
         gauge = Gauge()
         with Store.open(data, write=True) as store:
             ended = live_night(

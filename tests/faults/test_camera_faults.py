@@ -141,7 +141,7 @@ def test_a_stream_that_is_cut_stalls_and_dies_is_found_again_and_told(tmp_path, 
         return Stream(address, address.open(), SIZE, 0.02, clock, patience_s=0.3)
 
     printer = replace(PRINTER, interval_s=0.01)
-    beside = Bedside(Config((printer,)), printer, tmp_path, None, send=send)
+    beside = Bedside(Config((printer,)), printer, tmp_path, send=send)
     with pytest.MonkeyPatch.context() as patch, http_server(camera) as url:
         patch.setattr("watcher.bedside.LEAST_PATIENCE_S", 0.4)
         patch.setattr("watcher.bedside.TICK_S", 0.05)
@@ -278,7 +278,7 @@ def test_a_black_picture_is_noticed_and_told_at_night(tmp_path):
         messages.append(alarm)
         return (Delivery("test", True),)
 
-    beside = Bedside(Config((PRINTER,)), PRINTER, tmp_path, toolpath, send=send)
+    beside = Bedside(Config((PRINTER,)), PRINTER, tmp_path, send=send)
     with Store.open(tmp_path, write=True) as store:
         ended = live_night(
             store,

@@ -33,7 +33,8 @@ SENTENCE = (
     "Stop: the right corner has lifted 1.0 ± 0.1 mm off the bed since layer 21, "
     "and it lifts 1.9 mm more each hour."
 )
-_PART = np.array([[110, 230], [345, 195], [290, 130], [105, 145]], dtype=float)
+STARTED_UTC_S = 1.7645e9
+PART = np.array([[110, 230], [345, 195], [290, 130], [105, 145]], dtype=float)
 SETUP = Setup(
     (480, 270),
     (220.0, 220.0),
@@ -59,7 +60,7 @@ def lift_mm(number: int) -> float:
 def top_edge(number: int) -> np.ndarray:
     """Pixels of the part's front edge, (n, 2): its right end climbs by 4 px per mm."""
     t = np.linspace(0, 1, 20)[:, None]
-    edge = _PART[0] + t * (_PART[1] - _PART[0])
+    edge = PART[0] + t * (PART[1] - PART[0])
     edge[:, 1] -= 4 * lift_mm(number) * t[:, 0] ** 3
     return edge
 
@@ -69,7 +70,7 @@ def picture(number: int) -> np.ndarray:
     rng = np.random.default_rng(number)
     image = np.full((270, 480, 3), 34.0)
     cv2.fillPoly(image, [np.array([[60, 265], [440, 265], [330, 110], [90, 110]])], (78, 76, 74))
-    outline = np.concatenate([top_edge(number), _PART[2:]])
+    outline = np.concatenate([top_edge(number), PART[2:]])
     side = np.concatenate([top_edge(number)[::-1], np.add(top_edge(number), [0, 8])])
     cv2.fillPoly(image, [outline.astype(np.int32)], (48, 44, 42))
     cv2.fillPoly(image, [side.astype(np.int32)], (24, 22, 22))
@@ -150,7 +151,7 @@ def seen(number: int, *, clean: bool) -> Seen:
         advice,
         moments,
         (
-            Outline("expected", "part", _PART),
+            Outline("expected", "part", PART),
             Outline("measured", "right corner", top_edge(number)[10:]),
         ),
     )
@@ -164,12 +165,12 @@ def feed(store: Store, run: int, numbers: range, *, clean: bool = False) -> None
     """Keep frames and what they tell."""
     for number in numbers:
         bgr = picture(number)
-        frame = Frame(number, name(number), 60.0 * number, bgr, 1.7645e9 + 60.0 * number)
+        frame = Frame(number, name(number), 60.0 * number, bgr, STARTED_UTC_S + 60.0 * number)
         store.keep_frame(run, frame, cv2.imencode(".jpg", bgr)[1].tobytes())
         store.keep_seen(run, number, seen(number, clean=clean))
 
 
-def begin(store: Store, title: str) -> int:
+def begin(store: Store, title: str, setup: Setup = SETUP) -> int:
     """Start a run of 60 layers."""
     ring = np.array([[0.0, 0.0], [80.0, 0.0], [80.0, 40.0]])
     toolpath = Toolpath(
@@ -178,7 +179,7 @@ def begin(store: Store, title: str) -> int:
         3600.0,
         0.45,
     )
-    return store.start_run(title, SETUP, "made up", toolpath, 1.7645e9)
+    return store.start_run(title, setup, "made up", toolpath, STARTED_UTC_S)
 
 
 def fill(folder: Path, frames: int = 60) -> None:
@@ -187,11 +188,11 @@ def fill(folder: Path, frames: int = 60) -> None:
         run = begin(store, "Vent bracket, left")
         feed(store, run, range(frames))
         store.skip_frame(run, "00061.jpg", "the file ends in the middle of the picture")
-        store.end_run(run, 1.7645e9 + 60.0 * frames)
+        store.end_run(run, STARTED_UTC_S + 60.0 * frames)
         run = begin(store, "Vent bracket, right")
         feed(store, run, range(20), clean=True)
-        store.end_run(run, 1.7645e9 + 1200.0)
-        store.end_run(begin(store, "Hinge pin"), 1.7645e9, "left early")
+        store.end_run(run, STARTED_UTC_S + 1200.0)
+        store.end_run(begin(store, "Hinge pin"), STARTED_UTC_S, "left early")
         feed(store, begin(store, "Handle"), range(3), clean=True)
 
 

@@ -8,7 +8,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import artificial
+import long_night
 import pytest
+from axe_playwright_python.sync_playwright import Axe
 
 from watcher.page import create_app, listen
 
@@ -20,6 +22,14 @@ def folder(tmp_path_factory) -> Path:
     """A data folder with the runs of ``artificial.fill``; tests must not change it."""
     path: Path = tmp_path_factory.mktemp("data")
     artificial.fill(path)
+    return path
+
+
+@pytest.fixture(scope="session")
+def long_folder(tmp_path_factory) -> Path:
+    """A data folder with one night of 3,600 pictures; tests must not change it."""
+    path: Path = tmp_path_factory.mktemp("long")
+    long_night.fill(path)
     return path
 
 
@@ -79,3 +89,21 @@ def watched(browser, request, serve) -> Iterator[Watched]:
     yield told
     context.close()
     assert told.wrongs == []
+
+
+RULES = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}
+
+
+@pytest.fixture(scope="session")
+def barriers() -> Callable[[object], list[str]]:
+    """What axe-core finds on a browser's page against WCAG 2.2 AA, a line each."""
+    axe = Axe()
+
+    def found(page: object) -> list[str]:
+        return [
+            f"{wrong['id']}: {wrong['help']}: {node['target']} {node['html'][:200]}"
+            for wrong in axe.run(page, options=RULES).response["violations"]
+            for node in wrong["nodes"]
+        ]
+
+    return found

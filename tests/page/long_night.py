@@ -13,7 +13,7 @@ import artificial
 import cv2
 import numpy as np
 
-from watcher.records import Advice, Frame, Moment, Outline, Reading, Seen, Setup, View
+from watcher.records import Advice, Frame, Moment, Outline, Reading, Seen, View
 from watcher.store import Store
 
 FRAMES = 3600

@@ -9,6 +9,7 @@ import html5lib
 import pytest
 
 from watcher.page import create_app, in_words, listen
+from watcher.page.pictures import picture_address
 from watcher.page.words import amount, beside_level, duration, how_sure
 from watcher.records import Advice
 from watcher.store import Store
@@ -139,8 +140,8 @@ def test_an_odd_question_is_no_error(client, since):
 
 
 def test_a_picture_comes_as_it_was_kept_and_may_be_kept_by_browsers(client, folder):
-    page = client.get("/").get_data(as_text=True)
-    address = re.findall(r'src="(/run/1/picture/[^"]+)"', page)[0].replace("&amp;", "&")
+    with Store.open(folder, write=False) as store, client.application.test_request_context():
+        address = picture_address(store.run(1), "00060.jpg")
     answer = client.get(address)
     kept = folder / "runs" / "1" / "frames" / "00060.jpg"
     assert answer.data == kept.read_bytes()

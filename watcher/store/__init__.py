@@ -11,6 +11,7 @@ from watcher.store.kept import (
     KeptAnswer,
     KeptFrame,
     KeptMoment,
+    Lift,
     Listed,
     Plan,
     Removed,
@@ -31,9 +32,11 @@ from watcher.store.ledger import (
     Unread,
     What,
 )
+from watcher.store.shelf import REMOVED_AFTER_S
 from watcher.store.store import Store
 
 __all__ = [
+    "REMOVED_AFTER_S",
     "TEST",
     "AdviceFrom",
     "Book",
@@ -46,6 +49,7 @@ __all__ = [
     "KeptMoment",
     "KeptStop",
     "Ledger",
+    "Lift",
     "Listed",
     "Outcome",
     "Plan",

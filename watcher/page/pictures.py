@@ -2,24 +2,19 @@
 
 from __future__ import annotations
 
-from flask import Blueprint, Response, abort, send_file, url_for
+from flask import Blueprint, Response, abort, send_file
 
 from watcher.page.opened import store
-from watcher.store import Run
+from watcher.store import Listed, Run
 
 views = Blueprint("pictures", __name__)
 
 _YEAR_S = 365 * 24 * 3600
 
 
-def picture_version(run: Run) -> str:
+def picture_version(run: Run | Listed) -> str:
     """Goes into each address, so that a browser never shows a picture kept from another store."""
     return f"{int(run.started_utc_s * 1000):x}"
-
-
-def picture_address(run: Run, name: str) -> str:
-    """Address of a picture of a run."""
-    return url_for("pictures.picture", run_id=run.id, name=name, v=picture_version(run))
 
 
 @views.get("/run/<int:run_id>/picture/<name>")

@@ -14,6 +14,7 @@ from watcher.page import words
 from watcher.page.learnt import spent
 from watcher.page.life import described
 from watcher.page.opened import FOLDER, store
+from watcher.page.pictures import picture_version
 from watcher.page.small import WIDTHS, small_addresses
 from watcher.page.sought import KINDS, ORDERS, OUTCOMES, chosen, ordered, sought
 from watcher.page.words import listed_sentence
@@ -129,7 +130,7 @@ def _row(one: Listed, count: tuple[int, int], bill: Spent) -> _Row:
     gone = one.deleted_utc_s
     return _Row(
         one=one,
-        version=f"{int(one.started_utc_s * 1000):x}",
+        version=picture_version(one),
         sentence=listed_sentence(one),
         lasted=words.duration(one.elapsed_s),
         state=words.state(one.state),

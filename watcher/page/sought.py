@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, fields
-from datetime import UTC, date, datetime, timedelta, tzinfo
+from datetime import date, datetime, timedelta
 from typing import get_args
 from zoneinfo import ZoneInfo
 
@@ -49,7 +49,8 @@ class Sought:
     until: str = ""
     """Last day."""
     zone: str = ""
-    """IANA name of the zone in which a day begins; UTC where empty."""
+    """IANA name of the zone in which a day begins; this machine's where empty, by which the sums of
+    the months go, too."""
     order: str = "newest"
     page: int = 1
 
@@ -82,7 +83,7 @@ def sought(asked: Mapping[str, str]) -> Sought:
             "order": text["order"] if text["order"] in ORDERS else "newest",
             "since": text["since"] if _day(text["since"]) else "",
             "until": text["until"] if _day(text["until"]) else "",
-            "zone": text["zone"] if _zone(text["zone"]) is not UTC else "",
+            "zone": text["zone"] if _zone(text["zone"]) else "",
         },
         page=max(1, min(int(page), MOST_PAGES)) if page.isascii() and page.isdigit() else 1,
     )
@@ -98,13 +99,11 @@ def _day(text: str) -> date | None:
         return None
 
 
-def _zone(name: str) -> tzinfo:
-    if not name:
-        return UTC
+def _zone(name: str) -> ZoneInfo | None:
     try:
-        return ZoneInfo(name)
+        return ZoneInfo(name) if name else None
     except (KeyError, ValueError, OSError):  # not found, not a name, a folder of names
-        return UTC
+        return None
 
 
 def chosen(listed: Sequence[Listed], what: Sought, shown: Callable[[Listed], str]) -> list[Listed]:

@@ -66,22 +66,26 @@ function tell(error, retry) {
 // Putting in place
 
 function remember() {
-  for (const row of document.querySelectorAll(".print")) drawn.set(row, row.innerHTML);
+  for (const row of document.querySelectorAll(".print")) {
+    // As it came, before its times were turned into the viewer's zone.
+    const plain = row.cloneNode(true);
+    for (const time of plain.querySelectorAll("time[title]")) {
+      time.textContent = time.title;
+      time.removeAttribute("title");
+    }
+    drawn.set(row, plain.innerHTML);
+  }
 }
 
 function replaceRow(row, fresh) {
   if (drawn.get(row) === fresh.innerHTML) return;
   drawn.set(row, fresh.innerHTML);
-  const held = row.contains(document.activeElement);
   for (const part of [".end", ".told", ".facts"]) {
     const old = row.querySelector(part);
     const own = fresh.querySelector(part);
     // The link that has the focus stays, its words may change.
-    if (part === ".told" && held && old.contains(document.activeElement)) {
-      const link = old.querySelector("a");
-      const name = own.querySelector("a");
-      link.textContent = name.textContent;
-      old.querySelector("h2").replaceChildren(link);
+    if (part === ".told" && old.contains(document.activeElement)) {
+      old.querySelector("a").textContent = own.querySelector("a").textContent;
       for (const more of old.querySelectorAll("p")) more.remove();
       old.append(...own.querySelectorAll("p"));
     } else {

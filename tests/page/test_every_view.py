@@ -274,6 +274,7 @@ def problems(look, url, address, barriers, status=200):
     width = page.viewport_size["width"]
     for narrow in dict.fromkeys((width, min(width, NARROWEST))):
         page.set_viewport_size({"width": narrow, "height": page.viewport_size["height"]})
+        page.evaluate(WAIT)
         wide = page.evaluate("document.documentElement.scrollWidth")
         found += [f"{wide} px wide at {narrow} px"] if wide > narrow else []
     page.set_viewport_size({"width": width, "height": page.viewport_size["height"]})

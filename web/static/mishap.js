@@ -12,5 +12,7 @@
     if (missing || event instanceof ErrorEvent) tell();
   }, true);
   addEventListener("unhandledrejection", tell);
+  // A style sheet that failed did so before this script began, which waits for all of them.
+  for (const link of document.querySelectorAll("link[rel=stylesheet]")) if (!link.sheet) tell();
   again.addEventListener("click", () => location.reload());
 }

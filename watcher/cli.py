@@ -645,18 +645,23 @@ def page(config_file: Path | None, data: Path, host: str, port: int) -> None:
 
 
 @main.command()
+@click.option("--deleted", is_flag=True, help="Those that were deleted and can be brought back.")
 @_data_option
-def runs(data: Path) -> None:
+def runs(deleted: bool, data: Path) -> None:
     """List the kept runs, the newest first.
 
     Says of each when it began, how it ended, what was measured and what was advised.
 
     \b
-    Example:
+    Examples:
       watcher runs
+      watcher runs --deleted
     """
     with Store.open(data, write=False) as store:
-        kept = store.runs()
+        kept = store.runs(deleted=deleted)
+    if deleted and not kept:
+        click.echo(f"No deleted runs are left in {data}.")
+        return
     if not kept:
         click.echo(f"No runs are kept in {data}. Make one with watcher watch or watcher replay.")
         return

@@ -161,8 +161,9 @@ def test_a_deleted_print_says_when_it_goes_and_how_much_room_it_takes(client, ow
     assert re.search(r"<span>\d+ MB</span>", text)
     later = machine.utc_s() + REMOVED_AFTER_S + 1
     monkeypatch.setattr(machine, "utc_s", lambda: later)
-    with Store.open(own, write=True):
-        pass
+    text = text_of(client, post(client, "/prints/delete", ["2"]).location)
+    assert re.search(r"removed for good: \d+ MB are free again", text)
+    post(client, "/prints/bring-back", ["2"])
     assert "Nothing is deleted" in text_of(client, "/?deleted=1")
     assert client.get("/run/1").status_code == 404
 

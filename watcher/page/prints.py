@@ -106,12 +106,21 @@ def _gone() -> list[Listed]:
 def _told() -> str:
     """What else came of the press that led here."""
     sentences = []
-    back, kept = request.args.get("back", ""), request.args.get("kept", "")
-    if back.isascii() and back.isdigit():
-        sentences.append(f"{_prints(int(back))} brought back.")
-    if kept.isascii() and kept.isdigit():
-        sentences.append(f"{_prints(int(kept))} left alone: what is being watched stays.")
+    if back := _number("back"):
+        sentences.append(f"{_prints(back)} brought back.")
+    if kept := _number("kept"):
+        sentences.append(f"{_prints(kept)} left alone: what is being watched stays.")
+    if freed := _number("freed"):
+        sentences.append(
+            f"What was deleted longer ago is removed for good: {words.room(freed)} are free again."
+        )
     return " ".join(sentences)
+
+
+def _number(name: str) -> int:
+    """A number that the press that led here gave on; 0 where there is none."""
+    text = request.args.get(name, "")
+    return int(text) if text.isascii() and text.isdigit() and len(text) <= 18 else 0
 
 
 def _prints(number: int) -> str:
@@ -176,6 +185,8 @@ def delete() -> ResponseReturnValue:
     more: dict[str, Any] = {"gone": gone}
     if len(gone) < len(chosen_ids):
         more["kept"] = len(chosen_ids) - len(gone)
+    if freed := sum(one.freed for one in opened.shelf.removed):
+        more["freed"] = freed
     return _back(more)
 
 

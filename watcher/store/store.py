@@ -362,13 +362,15 @@ class Store:
 
     # Reading
 
-    def runs(self) -> list[Run]:
-        """All runs that are not deleted, the newest first. Where there may be hundreds, ask
-        ``shelf.listed`` instead."""
+    def runs(self, *, deleted: bool = False) -> list[Run]:
+        """All runs, the newest first; or those that are deleted and still there. Where there may be
+        hundreds, ask ``shelf.listed`` instead."""
         return [
             self._run(row)
             for row in self._rows(
-                f"{_RUNS} WHERE deleted_utc_s IS NULL ORDER BY started_utc_s DESC, id DESC"
+                f"""{_RUNS} WHERE (deleted_utc_s IS NOT NULL) = ?
+                    ORDER BY started_utc_s DESC, id DESC""",
+                int(deleted),
             )
         ]
 

@@ -373,3 +373,18 @@ def test_the_menu_opens_and_closes_by_keys(app, url, look, barriers):
             break
     page.keyboard.press("Enter")
     page.get_by_role("heading", name="What is measured").wait_for()
+
+
+def test_a_session_that_ends_is_told_with_the_way_in(app, url, look, barriers):
+    page = look.page
+    enter(page, app, url)
+    page.goto(f"{url}/?order=cost")
+    page.wait_for_selector("body[data-ready]")
+    page.context.clear_cookies()
+    page.get_by_label("Order").select_option("lift")
+    page.get_by_text("You are signed out.").wait_for()
+    assert page.locator(".print").count() == 4
+    assert barriers(page) == []
+    page.get_by_role("link", name="Sign in").click()
+    page.get_by_role("heading", name="Sign in").wait_for()
+    assert page.locator("[name=to]").input_value() == "/?order=lift"

@@ -158,7 +158,7 @@ def test_a_deleted_print_says_when_it_goes_and_how_much_room_it_takes(client, ow
     post(client, "/prints/delete", ["1"])
     text = text_of(client, "/?deleted=1")
     assert "removed for good after <time" in text
-    assert re.search(r"<span>\d+ MB</span>", text)
+    assert re.search(r"</time>, \d+ MB</span>", text)
     later = machine.utc_s() + REMOVED_AFTER_S + 1
     monkeypatch.setattr(machine, "utc_s", lambda: later)
     text = text_of(client, post(client, "/prints/delete", ["2"]).location)
@@ -215,6 +215,8 @@ def test_prints_are_deleted_by_keys_and_undone(watched, serve, own):
         page.get_by_role("checkbox", name=name).focus()
         page.keyboard.press("Space")
     assert page.get_by_text("2 chosen").is_visible()
+    compare = page.get_by_role("link", name="What changed between them?")
+    assert compare.get_attribute("href").endswith("/compare?run=3&run=1")
     page.get_by_role("button", name="Delete").focus()
     page.keyboard.press("Enter")
     page.get_by_text("2 prints are deleted").wait_for()

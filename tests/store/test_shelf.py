@@ -47,6 +47,8 @@ def test_a_list_tells_what_each_run_alone_tells(tmp_path, keep):
         first = keep(store, "one")
         keep(store, "empty", frames=0)
         keep(store, "open", ended=False)
+        store.skip_frame(first, "x.jpg", "cut")
+        store.skip_frame(first, "y.jpg", "cut")
         store.keep_answer(first, Answer("still fine", 5.0))
         store.keep_answer(first, Answer("stopped", 7.0))
         store.ledger.keep_job(first, material="PLA", outcome="failed", notes="a note")

@@ -86,7 +86,7 @@ def _check() -> ResponseReturnValue | None:
     if known is None:
         if request.path.startswith("/api/") or request.method != "GET":
             abort(401)
-        return redirect(url_for("access.sign_in", to=request.path))
+        return redirect(url_for("access.sign_in", to=request.full_path.rstrip("?")))
     if request.method in _CHANGES and known != "all":
         abort(403)
     return None

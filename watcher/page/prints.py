@@ -145,7 +145,7 @@ def _row(one: Listed, count: tuple[int, int], bill: Spent) -> _Row:
         state=words.state(one.state),
         pictures=words.pictures(frames, skipped),
         lift="" if lift is None else words.lift(lift),
-        cost=_cost(bill.filament_mm, bill.mass_g, bill.money),
+        cost=_cost(bill.filament_mm, bill.mass_g, bill.money) if bill.filament_mm else "",
         saved=f"{bill.saved_hours:.1f} h, " + _cost(bill.saved_mm, bill.saved_g, bill.saved_money)
         if bill.saved_hours
         else "",

@@ -78,8 +78,8 @@ class Shelf:
         return {
             row["id"]: (row["frames"], row["skipped"])
             for row in self._rows(
-                """SELECT id, (SELECT count(*) FROM frames WHERE run_id = id) AS frames,
-                    (SELECT count(*) FROM skipped WHERE run_id = id) AS skipped
+                """SELECT id, (SELECT count(*) FROM frames WHERE run_id = runs.id) AS frames,
+                    (SELECT count(*) FROM skipped WHERE run_id = runs.id) AS skipped
                     FROM runs WHERE id IN (SELECT value FROM json_each(?))""",
                 json.dumps(list(run_ids)),
             )

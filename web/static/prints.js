@@ -215,7 +215,10 @@ function countChosen() {
   const bar = $("bar");
   if (!bar) return;
   const all = boxes();
-  const chosen = all.filter((box) => box.checked).length;
+  const ids = all.filter((box) => box.checked).map((box) => box.value);
+  const chosen = ids.length;
+  $("compare").hidden = chosen < 2;
+  $("compare").search = new URLSearchParams(ids.map((id) => ["run", id]));
   bar.hidden = chosen === 0;
   $("chosen-words").textContent = `${chosen} chosen`;
   $("choose-all").hidden = false;

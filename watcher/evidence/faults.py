@@ -85,7 +85,7 @@ class Faults:
         track = self._tracks.setdefault(reading.place, Track())
         sigma = reading.sigma * loss
         above = track.update(reading.value, sigma)
-        error = float(np.hypot(sigma, track.floor_mm))
+        error = float(np.hypot(max(sigma, track.scatter), track.floor_mm))
         total = self._sum(reading.kind, reading.place)
         over = LIFT_ALLOWED_MM + self._over(reading.kind, reading.place)
         strength = total.update((above - over) / error, index)

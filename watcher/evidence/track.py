@@ -24,6 +24,8 @@ class Track:
     """How fast a lift may begin to grow faster, mm a frame from one frame to the next."""
     floor_mm: float = 0.08
     """What a reading's own error leaves out: light, a rough wall, the shape of the bend."""
+    start_mm: float = 0.02
+    """How far the amount may stand above nothing at its first reading."""
     zero_mm: float = 0.15
     """How far off the zero may be before the first reading."""
     state: npt.NDArray[np.float64] = field(default_factory=lambda: np.zeros(3))
@@ -49,7 +51,7 @@ class Track:
 
         """
         if self.covariance is None:
-            self.covariance = np.diag([0.02**2, 0.01**2, self.zero_mm**2])
+            self.covariance = np.diag([self.start_mm**2, 0.01**2, self.zero_mm**2])
         step = np.array([[1.0, 1.0, 0.0], [0.0, self.RATE_KEPT, 0.0], [0.0, 0.0, 1.0]])
         seen = np.array([1.0, 0.0, 1.0])
         x = step @ self.state

@@ -21,6 +21,7 @@ MOST_PLACES = 160
 BLOCKS = 6
 FAINT = 0.35
 CHAMFER_PX = 2.5
+STEP_REACH_MM = 4.0
 AHEAD_PX, LEAST_AHEAD = 0.8, 5
 """An edge ahead of a step moves by at least so much; so many of them must be seen."""
 LEAST_AGREEMENT = 0.2
@@ -205,22 +206,25 @@ def layer_step(
         gain = (part * (votes - here)).sum(axis=0)
         agreement = (part * votes).sum(axis=0) / np.maximum(total, 1e-9)
         # Few edges ahead prove little; of motions that explain alike the shorter one is meant.
-        likely = gain / (total + 0.1 * share.sum()) - 0.01 * np.minimum(far, 4.0)
+        margin = gain / (total + 0.1 * share.sum())
         enough = ahead.sum(axis=0) >= LEAST_AHEAD
         return (
-            np.where(enough, likely, -1.0),
+            np.where(enough, margin - 0.01 * np.minimum(far, 4.0), -1.0),
             np.where(enough, agreement, 0.0),
-            np.where(enough, gain / np.maximum(total, 1e-9), 0.0),
+            np.where(enough, margin, 0.0),
         )
 
     everyone = np.ones(len(useful))
-    line = np.arange(-4.0, 4.01, 0.4)
+    line = np.arange(-STEP_REACH_MM, STEP_REACH_MM + 0.01, 0.4)
     grid = np.array([(x, y) for x in line for y in line if x or y])
     first = grid[int(np.argmax(gains(grid, everyone)[0]))]
     near = np.arange(-0.4, 0.41, 0.1)
     fine = first + np.array([(x, y) for x in near for y in near])
     likely, agreement, margin = gains(fine, everyone)
     best = int(np.argmax(likely))
+    if np.abs(first).max() > STEP_REACH_MM - 0.2:
+        # What rises towards the rim of the search has no peak in it: another line, farther off.
+        margin = np.zeros_like(margin)
     left_out = np.zeros((BLOCKS, 2))
     for i, block in enumerate(np.array_split(np.arange(len(useful)), BLOCKS)):
         keep = everyone.copy()
@@ -249,6 +253,8 @@ class Drift:
     least_margin: float = 0.04
     """Where so little agreement is lost without any motion, there was none."""
     sure_margin: float = 0.12
+    still_mm: float = 0.5
+    """How well a picture that speaks for no motion tells where the part is."""
 
     WALK: ClassVar[Array] = np.array([0.12, 0.12, 0.15])
 
@@ -264,7 +270,7 @@ class Drift:
         seen = np.array([*motion.shift_mm, motion.turn_deg])
         noise = np.hypot(np.array([motion.sigma_mm, motion.sigma_mm, 1.0]), 0.15)
         if motion.margin < self.least_margin and not loose:
-            seen, noise = np.zeros(3), np.full(3, 0.5)
+            seen, noise = np.zeros(3), np.full(3, self.still_mm)
         elif not loose:
             noise = noise * (1 + self.sure_margin / motion.margin)
         off = seen - self.level

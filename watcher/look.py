@@ -59,6 +59,7 @@ Grey = npt.NDArray[np.float32]
 Bools = npt.NDArray[np.bool_]
 
 LOOSE_MM, TALL_MM = 0.8, 0.5
+FEWEST_STANDING = 20
 SURE_AGREEMENT = 0.42
 """Share of the edges that must agree with a motion before it counts against lying still."""
 """A motion that is followed once it is clear; a height that is more than the clock's error."""
@@ -632,7 +633,7 @@ class Look:
             shifts.contrast[every],
             turns=True,
         )
-        if motion is not None and motion.clear(LOOSE_MM) and standing.sum() >= 20:
+        if motion is not None and motion.clear(LOOSE_MM) and standing.sum() >= FEWEST_STANDING:
             # What stands must have moved too, or only the newest layers have.
             change = np.array([*motion.shift_mm, motion.turn_deg]) - whole
             table, design = shifts.score[standing], columns[standing]
@@ -649,6 +650,12 @@ class Look:
                 outward[growing],
                 shifts.contrast[growing],
             )
+        if step is not None and standing.sum() >= FEWEST_STANDING:
+            # Where what stands below has gone along, the whole part moves.
+            table, design = shifts.score[standing], columns[standing]
+            along = agreement_at(table, STEP_PX, design, np.array([*step.shift_mm, 0.0]))
+            if along > agreement_at(table, STEP_PX, design, np.zeros(3)):
+                step = replace(step, margin=0.0)
         return motion, step
 
     def _agree_lifted(

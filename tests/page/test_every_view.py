@@ -15,12 +15,12 @@ from dataclasses import dataclass
 
 import argon2
 import pytest
-from conftest import SIZES
 from markup import badly_formed
 
 from watcher.page import create_app, door, door_of, listen, set_passphrase
 from watcher.store import KeptStop, Store
 
+SIZES = {"phone": (390, 844), "desk": (1440, 900)}
 PASSPHRASE = "four plain words here"
 RUNS = {1: "failing", 2: "clean", 3: "empty", 4: "interrupted"}
 NARROWEST = 360

@@ -118,12 +118,19 @@ def _http_trouble(error: HTTPException) -> ResponseReturnValue:
     if error.code is not None and 300 <= error.code < 400:
         return error.get_response()
     code = error.code or 500
+    if code == 421:
+        # Of some host names no address of this page can be made, so there is no page to send.
+        return Response(f"{_MISDIRECTED}\n", 421, mimetype="text/plain")
     title, sentence = _WORDS.get(code, (error.name, ""))
     # What a view said itself goes before the usual words of its code.
     own = error.description if error.description != type(error).description else ""
     return _told(title, own or sentence or error.description or "", code)
 
 
+_MISDIRECTED = (
+    "This page is not to be asked for by that host name. Use the machine's number, or start "
+    "watcher with that name as its --host."
+)
 _WORDS = {
     400: ("Not understood", "Something in the address or the form makes no sense here."),
     401: ("Sign in first", "Nothing was changed: you are not signed in, or no longer."),
@@ -131,11 +138,6 @@ _WORDS = {
     404: ("Nothing here", "There is no such print or picture. Was it deleted?"),
     405: ("Not this way", "This address answers to a button, not to a link. Nothing was changed."),
     413: ("Too much at once", "What was sent is longer than anything this page takes."),
-    421: (
-        "Not by this name",
-        "This page is not to be asked for by that host name. Use the machine's number, or tell "
-        "the name to watcher when you start it.",
-    ),
     500: (
         "Something broke here",
         "This view could not be made; what was kept is safe, and a watch goes on without the "

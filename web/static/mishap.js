@@ -12,7 +12,13 @@
     if (missing || event instanceof ErrorEvent) tell();
   }, true);
   addEventListener("unhandledrejection", tell);
-  // A style sheet that failed did so before this script began, which waits for all of them.
-  for (const link of document.querySelectorAll("link[rel=stylesheet]")) if (!link.sheet) tell();
+  // A style sheet that failed did so before this script began: its rules can't be read.
+  for (const link of document.querySelectorAll("link[rel=stylesheet]")) {
+    try {
+      if (!link.sheet.cssRules) tell();
+    } catch {
+      tell();
+    }
+  }
   again.addEventListener("click", () => location.reload());
 }

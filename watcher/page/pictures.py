@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from flask import Blueprint, Response, abort, send_file
+from flask import Blueprint, Response, abort, send_file, url_for
 
 from watcher.page.opened import store
 from watcher.store import Listed, Run
@@ -15,6 +15,11 @@ _YEAR_S = 365 * 24 * 3600
 def picture_version(run: Run | Listed) -> str:
     """Goes into each address, so that a browser never shows a picture kept from another store."""
     return f"{int(run.started_utc_s * 1000):x}"
+
+
+def picture_address(run: Run, name: str) -> str:
+    """Address of a picture of a run."""
+    return url_for("pictures.picture", run_id=run.id, name=name, v=picture_version(run))
 
 
 @views.get("/run/<int:run_id>/picture/<name>")

@@ -13,9 +13,11 @@ from watcher.page.access import role
 WAYS = (
     # Endpoint, label, blueprints of the views that lie behind it.
     ("prints.all_prints", "Prints", ("prints", "timelapse", "acts")),
+    ("night_view.night", "At night", ("night_view",)),
     ("around.before", "Before the print", ()),
     ("compared.compare", "What changed", ("compared",)),
     ("around.cost", "Cost", ()),
+    ("aim.printers", "Cameras", ("aim",)),
     ("acts.alarms", "Alarms", ()),
     ("explained.help_page", "Help", ("explained",)),
 )

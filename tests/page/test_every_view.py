@@ -193,7 +193,7 @@ def test_the_navigation_marks_where_one_is_on_every_view(app):
         if path in re.findall(r'<a href="([^"]+)"', nav[0]):
             assert marked == [(path, "page")]
         elif path.startswith("/run/") and client.get(address).status_code == 200:
-            assert marked == [("/", "true")]
+            assert [how for _, how in marked] == ["true"], address
 
 
 def test_without_scripts_a_time_says_that_it_is_utc(app):
@@ -284,7 +284,7 @@ def problems(look, url, address, barriers, status=200):
     page = look.page
     found = [*look.at(url + address, status), *barriers(page)]
     width = page.viewport_size["width"]
-    for narrow in dict.fromkeys((width, min(width, NARROWEST))):
+    for narrow in (width, NARROWEST) if width < 2 * NARROWEST else (width,):
         page.set_viewport_size({"width": narrow, "height": page.viewport_size["height"]})
         page.evaluate(WAIT)
         wide = page.evaluate("document.documentElement.scrollWidth")

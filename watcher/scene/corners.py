@@ -131,7 +131,7 @@ def _by_markers(
     if not markers:
         return None
     where = {m.number: m for m in markers}
-    seen = [m for m in find_markers(cv2.cvtColor(bgr, cv2.COLOR_BGR2GRAY).astype(np.uint8))]
+    seen = find_markers(cv2.cvtColor(bgr, cv2.COLOR_BGR2GRAY).astype(np.uint8))
     pairs = [(where[m.number], m) for m in seen if m.number in where]
     # One marker's corners lie too close together to say where the far end of a bed is.
     if len(pairs) < 2:
@@ -251,13 +251,13 @@ def _candidates(bgr: Picture) -> list[tuple[float, Array, float]]:
         return []
     cross = np.full((n, n, 2), np.nan)
     for i, j in itertools.combinations(range(n), 2):
-        a, b = lines[i], lines[j]
-        turn = a.along[0] * b.along[1] - a.along[1] * b.along[0]
+        one, other = lines[i], lines[j]
+        turn = one.along[0] * other.along[1] - one.along[1] * other.along[0]
         if abs(turn) < np.sin(np.radians(12)):
             continue
-        gap = b.point - a.point
-        s = (gap[0] * b.along[1] - gap[1] * b.along[0]) / turn
-        cross[i, j] = cross[j, i] = a.point + s * a.along
+        gap = other.point - one.point
+        along = (gap[0] * other.along[1] - gap[1] * other.along[0]) / turn
+        cross[i, j] = cross[j, i] = one.point + along * one.along
     low = np.array([-OUTSIDE * width, -OUTSIDE * width])
     high = np.array([width, height]) - low
     inside = np.isfinite(cross[..., 0]) & ((cross > low) & (cross < high)).all(axis=2)

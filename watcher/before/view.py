@@ -30,9 +30,9 @@ STEP_SHARE = 0.25
 USUAL_BLUR_PX = 1.5
 FLAT_DEG, STEEP_DEG = 15.0, 65.0
 """Angles of sight above the bed outside of which the camera stands badly: our own estimate."""
-COARSE_MM = 0.6
-"""Height a pixel from which on a corner is seen too coarsely: a lift is measured to a tenth of a
-pixel at best."""
+COARSE_MM = 0.5
+"""A corner at which lifts only count from so much on is seen too coarsely: our own estimate; a
+nozzle runs into a few layers' lift."""
 GLARE = 0.02
 """Share of the bed that may be white."""
 NOISY = 6.0
@@ -243,7 +243,11 @@ def _stand(camera: Camera, places: Array, bed: Sequence[Spot], part: Sequence[Sp
         found.append(
             f"Hidden corners of the part: {_and(hidden)}. Raise the camera or move it to that side."
         )
-    coarse = [one.name for one in (part or bed) if one.in_picture and one.mm_per_px > COARSE_MM]
+    coarse = [
+        one.name
+        for one in (part or bed)
+        if one.in_picture and (one.stops_from_mm is None or one.stops_from_mm > COARSE_MM)
+    ]
     if coarse:
         found.append(
             f"Too coarse: {_and(coarse)}. Bring the camera nearer, or let it send a larger picture."

@@ -9,7 +9,7 @@ taken unseen; where two answers are nearly as good, or a side shows too little, 
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -18,7 +18,7 @@ import numpy.typing as npt
 from watcher.records import Array, BedMarker, BedPoint, Picture, Setup
 from watcher.scene.camera import camera_from_points
 from watcher.scene.fiducials import find_markers, marker_corners_mm
-from watcher.scene.lens import bed_edges, better_camera
+from watcher.scene.lens import bed_edges, better_camera, trace_edge
 from watcher.trouble import BadSetup
 
 MOST_LINES = 30
@@ -52,6 +52,8 @@ MOST_TRIED = 60
 OTHER_PX = 14.0
 MISFIT_PX = 6.0
 """A camera must see a bed of that shape there: corners off by more are another thing's."""
+MOST_MENDED_PX = 16.0
+"""An edge farther from what was clicked is another one."""
 NOT_FOUND = "The bed's corners were not found in this picture. Drag them there."
 
 Numbers = npt.NDArray[np.int64]
@@ -108,21 +110,65 @@ def find_corners(
 
 
 def mended(grey: npt.NDArray[np.float32], setup: Setup) -> Array | None:
-    """Where the bed's own edges put corners that were clicked: shape (4, 2) px, in the order of
-    the setup's points, or ``None`` where too few edges show. ``grey`` has shape (H, W).
+    """Where the bed's own edges put its corners: shape (4, 2) px, in the order of the setup's
+    points, or ``None`` where too few edges show.
 
-    Raises ``BadSetup`` where no camera fits the points.
+    Twice the edges are traced and neighbours crossed; then the camera that agrees with all of them
+    has the say, lens and all, as it will have in the night.
+
+    Args:
+        grey: shape (H, W).
+        setup: its first four points are the bed's corners, one after another round the bed.
+
+    Raises:
+        BadSetup: where no camera fits the points.
+
     """
+    clicked = np.array([p.pixel for p in setup.bed_points[:4]], dtype=np.float64)
+    pixel = clicked
+    for _ in range(2):
+        pixel = _crossed(grey, pixel)
+    if float(np.hypot(*(pixel - clicked).T).max()) > MOST_MENDED_PX:
+        pixel = clicked
+    points = tuple(
+        replace(point, pixel=(float(x), float(y)))
+        for point, (x, y) in zip(setup.bed_points[:4], pixel, strict=True)
+    )
+    setup = replace(setup, bed_points=points)
     edges = bed_edges(grey, setup)
     if len(edges) < 2:
         return None
-    clicked = camera_from_points(setup)
-    better = better_camera(clicked, setup, edges)
-    if better is clicked:
-        return None
+    camera = camera_from_points(setup)
+    better = better_camera(camera, setup, edges)
+    if better is camera:
+        return None if pixel is clicked else pixel
     z = -setup.bed_points_z_mm if setup.bed_motion == "bed-z" else 0.0
-    places = np.array([[*p.bed_mm, z] for p in setup.bed_points], dtype=np.float64)
-    return better.project(places)
+    return better.project(np.array([[*p.bed_mm, z] for p in points], dtype=np.float64))
+
+
+def _crossed(grey: npt.NDArray[np.float32], pixel: Array) -> Array:
+    """Corners at which neighbouring edges cross, where both are seen; the others as they were."""
+    chains = [trace_edge(grey, pixel[k], pixel[(k + 1) % 4]) for k in range(4)]
+    found = pixel.copy()
+    for k in range(4):
+        before, after = chains[k - 1], chains[k]
+        if before is None or after is None:
+            continue
+        # The half towards the corner: farther on the lens may have bent the edge away.
+        a = _line_through(before[len(before) // 2 :])
+        b = _line_through(after[: len(after) // 2])
+        turn = a[1][0] * b[1][1] - a[1][1] * b[1][0]
+        if abs(turn) < 0.1:
+            continue
+        gap = b[0] - a[0]
+        found[k] = a[0] + (gap[0] * b[1][1] - gap[1] * b[1][0]) / turn * a[1]
+    return found
+
+
+def _line_through(places: Array) -> tuple[Array, Array]:
+    """A point and the direction of the line through places, outliers held down (Huber 1964)."""
+    x, y, px, py = np.ravel(cv2.fitLine(places.astype(np.float32), cv2.DIST_HUBER, 0, 0.01, 0.01))
+    return np.array([px, py], dtype=np.float64), np.array([x, y], dtype=np.float64)
 
 
 def _by_markers(
@@ -136,14 +182,18 @@ def _by_markers(
     # One marker's corners lie too close together to say where the far end of a bed is.
     if len(pairs) < 2:
         return None
-    flat = np.concatenate([marker_corners_mm(a)[:, :2] for a, _ in pairs])
-    pixel = np.concatenate([b.corners_px for _, b in pairs])
-    matrix, _ = cv2.findHomography(flat, pixel, 0)
-    if matrix is None:
-        return None
+    points = [
+        BedPoint((float(x), float(y)), (float(place[0]), float(place[1])))
+        for a, b in pairs
+        for (x, y), place in zip(b.corners_px, marker_corners_mm(a), strict=True)
+    ]
     w, d = bed_mm
-    box = np.array([[[0.0, 0.0], [w, 0.0], [w, d], [0.0, d]]])
-    return np.asarray(cv2.perspectiveTransform(box, matrix)[0], dtype=np.float64)
+    height, width = bgr.shape[:2]
+    try:
+        camera = camera_from_points(Setup((width, height), bed_mm, "fixed", False, tuple(points)))
+    except BadSetup:
+        return None
+    return camera.project(np.array([[0.0, 0, 0], [w, 0, 0], [w, d, 0], [0, d, 0]]))
 
 
 def _segments(bgr: Picture) -> Array:

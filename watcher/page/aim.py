@@ -60,6 +60,7 @@ EYES = "EYES"
 TABLE = "SETTING_UP"
 FOLDER_OF_PRINTERS = "printers"
 LARGEST_FILE = 8 * 2**20
+FORM_BUFFER = 512 * 1024
 LARGEST_PIXELS = 40_000_000
 MOST_ON_TABLE = 8
 LONGEST_NAME = 60
@@ -170,6 +171,8 @@ def _allow_files() -> None:
     """A file may be large in two views, from people who may act; before its body is read."""
     if request.endpoint in ("aim.hand_in", "aim.hand_in_program") and access.role() == "all":
         request.max_content_length = LARGEST_FILE
+        # It also bounds the buffer that a file is read through.
+        request.max_form_memory_size = FORM_BUFFER
 
 
 @views.before_request
@@ -383,15 +386,18 @@ def _picture_of(file: FileStorage | None) -> bytes:
 
 def _decoded(data: bytes) -> Picture:
     """Decode, after its size was read: a small file may hold a picture that fills the memory."""
+    size: tuple[int, int] | None = None
     try:
         with Image.open(io.BytesIO(data), formats=["JPEG", "PNG"]) as image:
-            width, height = image.size
-    except (UnidentifiedImageError, OSError, ValueError, Image.DecompressionBombError):
+            size = image.size
+    except Image.DecompressionBombError:
+        size = None
+    except (UnidentifiedImageError, OSError, ValueError):
         raise Trouble("That is no picture.", "Give a JPEG or PNG file.") from None
-    if width * height > LARGEST_PIXELS:
+    if size is None or size[0] * size[1] > LARGEST_PIXELS:
         raise Trouble(
-            f"The picture has {width} by {height} pixels.",
-            "Give one as the camera sends it, not larger than 40 million pixels.",
+            f"The picture is larger than {LARGEST_PIXELS // 10**6} million pixels.",
+            "Give one as the camera sends it.",
         )
     bgr = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
     if bgr is None:

@@ -193,6 +193,15 @@ def test_a_tall_part_hides_its_own_back():
     assert set(hidden) <= {"back left", "back right"}
 
 
+def test_points_that_fit_no_bed_of_that_size_are_told():
+    camera = usual_camera()
+    right = setup_for(camera)
+    assert "No camera sees" not in said(prospect(bed(camera), right))
+    moved = replace(right.bed_points[0], pixel=(-80.0, 343.0))
+    wrong = replace(right, bed_points=(moved, *right.bed_points[1:]))
+    assert "No camera sees a bed of 200 by 180 mm just there" in said(prospect(bed(camera), wrong))
+
+
 def test_points_that_no_camera_explains_are_refused():
     camera = usual_camera()
     setup = setup_for(camera)

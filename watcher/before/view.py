@@ -33,6 +33,8 @@ FLAT_DEG, STEEP_DEG = 15.0, 65.0
 COARSE_MM = 0.5
 """A corner at which lifts only count from so much on is seen too coarsely: our own estimate; a
 nozzle runs into a few layers' lift."""
+MISFIT_PX = 6.0
+"""A click is good to a pixel or two, and a lens bends less than this away."""
 GLARE = 0.02
 """Share of the bed that may be white."""
 NOISY = 6.0
@@ -122,7 +124,8 @@ def prospect(grey: Grey, setup: Setup, part: Part | None = None) -> Prospect:
 
     Raises ``BadSetup`` where no camera fits the bed points.
     """
-    camera = better_camera(camera_from_points(setup), setup, bed_edges(grey, setup))
+    clicked = camera_from_points(setup)
+    camera = better_camera(clicked, setup, bed_edges(grey, setup))
     noise, blur = noise_of(grey), blur_of(grey)
     step = _step(grey)
     width, height = setup.frame_size
@@ -169,8 +172,22 @@ def prospect(grey: Grey, setup: Setup, part: Part | None = None) -> Prospect:
         if blind
         else [*_light(grey, camera, places, noise), *_sharp(blur)]
     )
-    advice += _stand(camera, places, bed, watched)
+    advice = [*_fits(clicked, setup), *advice, *_stand(camera, places, bed, watched)]
     return Prospect(blind, bed, tuple(watched), region, tuple(advice))
+
+
+def _fits(camera: Camera, setup: Setup) -> list[str]:
+    """Whether a camera can see a bed of that size at the points."""
+    pixels = np.array([p.pixel for p in setup.bed_points])
+    places = np.array([[*p.bed_mm, _sunk(setup)] for p in setup.bed_points])
+    off = float(np.hypot(*(camera.project(places) - pixels).T).max())
+    if off <= MISFIT_PX:
+        return []
+    w, d = setup.bed_mm
+    return [
+        f"No camera sees a bed of {w:g} by {d:g} mm just there: a point is off by {off:.0f} "
+        "pixels or more. Check the points, their order and the bed's size."
+    ]
 
 
 def _step(grey: Grey) -> float:

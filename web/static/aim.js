@@ -11,6 +11,7 @@ const NUMBERS_AFTER_MS = 250;
 const NUMBERS_EVERY_MS = 4000; // while the picture is live and nothing is moved
 const LOUPE_PX = 5; // CSS pixels of the magnifier for one of the picture
 const MARGINS = [0.05, 0.3, 0.8, 2];
+const LEAST_VIEW = 0.15;
 const MOST_UNDONE = 50;
 const NAMES = ["front left", "front right", "back right", "back left"];
 
@@ -29,7 +30,6 @@ let region = [];
 let what = "bed";
 let picked = null; // index of the point or vertex that is being moved
 let roomy = false;
-let margin = MARGINS[0];
 let done = [];
 let spots = [];
 let looking = false;
@@ -75,31 +75,45 @@ function touched() {
 
 // Picture and stage
 
-const across = () => size[0] * (1 + 2 * margin);
-const down = () => size[1] + 2 * margin * size[0];
-const perPixel = () => stage.clientWidth / across();
+let view = { x: 0, y: 0, width: size[0], height: size[1] }; // what the stage shows, in pixels
+
+const perPixel = () => stage.clientWidth / view.width;
 const current = () => (what === "bed" ? points : region);
 
-function fitMargin() {
-  const width = size[0];
+// The whole picture with room for points outside it; or, for a region, what lies round it: on a
+// small screen its corners would else lie on top of each other.
+function fitView() {
+  const [width, height] = size;
   const out = Math.max(0, ...[...points, ...region].flatMap(([x, y]) => [
-    -x, x - size[0], -y, y - size[1],
+    -x, x - width, -y, y - height,
   ])) / width;
-  margin = MARGINS.find((m, k) => m > out + 0.03 && (!roomy || k > 0)) ?? MARGINS.at(-1);
+  const margin = (MARGINS.find((m, k) => m > out + 0.03 && (!roomy || k > 0)) ?? MARGINS.at(-1)) * width;
+  view = { x: -margin - 0.5, y: -margin - 0.5, width: width + 2 * margin, height: height + 2 * margin };
+  if (what !== "region" || region.length < 3 || roomy) return;
+  const low = [0, 1].map((axis) => Math.min(...region.map((p) => p[axis])));
+  const high = [0, 1].map((axis) => Math.max(...region.map((p) => p[axis])));
+  const ratio = view.width / view.height;
+  const near = Math.max((high[0] - low[0]) * 1.7, (high[1] - low[1]) * 1.7 * ratio, LEAST_VIEW * width);
+  if (near >= view.width) return;
+  view = {
+    x: (low[0] + high[0] - near) / 2,
+    y: (low[1] + high[1] - near / ratio) / 2,
+    width: near,
+    height: near / ratio,
+  };
 }
 
 function place(element, [x, y]) {
-  element.style.left = `${((x + 0.5 + margin * size[0]) / across()) * 100}%`;
-  element.style.top = `${((y + 0.5 + margin * size[0]) / down()) * 100}%`;
+  element.style.left = `${((x - view.x) / view.width) * 100}%`;
+  element.style.top = `${((y - view.y) / view.height) * 100}%`;
 }
 
 function draw() {
-  stage.style.aspectRatio = `${across()} / ${down()}`;
+  stage.style.aspectRatio = `${view.width} / ${view.height}`;
   const image = byId("picture");
   place(image, [-0.5, -0.5]);
-  image.style.width = `${(size[0] / across()) * 100}%`;
-  const edge = margin * size[0] + 0.5;
-  byId("drawn").setAttribute("viewBox", `${-edge} ${-edge} ${across()} ${down()}`);
+  image.style.width = `${(size[0] / view.width) * 100}%`;
+  byId("drawn").setAttribute("viewBox", `${view.x} ${view.y} ${view.width} ${view.height}`);
   byId("drawn-bed").setAttribute("points", points.join(" "));
   byId("drawn-region").setAttribute("points", region.join(" "));
   drawHandles();
@@ -109,7 +123,7 @@ function draw() {
   byId("add-vertex").disabled = region.length < 3;
   byId("drop-vertex").disabled = what !== "region" || picked === null || region.length <= 3;
   byId("no-region").disabled = region.length === 0;
-  byId("room").setAttribute("aria-pressed", String(margin !== MARGINS[0]));
+  byId("room").setAttribute("aria-pressed", String(roomy));
 }
 
 function drawHandles() {
@@ -148,7 +162,7 @@ function drawSpots() {
     place(label, held);
     if (narrow) {
       // Outside the bed, where a small picture has room, and not past its own edge.
-      const at = (held[0] + 0.5 + margin * size[0]) * perPixel();
+      const at = (held[0] - view.x) * perPixel();
       const shift = Math.min(Math.max(at, 44), stage.clientWidth - 44) - at;
       const rise = held[1] < middle[1] ? "calc(-100% - 14px)" : "14px";
       label.style.transform = `translate(calc(-50% + ${shift}px), ${rise})`;
@@ -169,7 +183,7 @@ function drawLoupe() {
   if (!shows) return;
   const point = current()[picked];
   // On the other side of the picture: never under the thumb.
-  const left = point[0] > size[0] / 2;
+  const left = point[0] > view.x + view.width / 2;
   loupe.style.left = left ? ".5rem" : "auto";
   loupe.style.right = left ? "auto" : ".5rem";
   const sharp = loupe.clientWidth ? window.devicePixelRatio : 1;
@@ -221,7 +235,8 @@ async function show(about) {
   pictureAt = about.utc_s;
   tellAge();
   if (byId("command") && about.command) byId("command").value = about.command;
-  if (about.width !== size[0] || about.height !== size[1]) {
+  const resized = about.width !== size[0] || about.height !== size[1];
+  if (resized) {
     const by = [about.width / size[0], about.height / size[1]];
     const scaled = (ring) => ring.map((p) => p.map((v, axis) => v * by[axis]));
     points = scaled(points);
@@ -231,9 +246,10 @@ async function show(about) {
     writeForm();
     tell("The picture has another size now: the points were moved with it. Check each one.");
   }
-  if (!dragging) fitMargin();
+  if (!dragging) fitView();
   draw();
-  if (Date.now() - numbersAt > NUMBERS_EVERY_MS) askNumbersSoon();
+  if (resized || Date.now() - numbersAt > NUMBERS_EVERY_MS) askNumbersSoon();
+  return resized;
 }
 
 function tellAge() {
@@ -285,7 +301,7 @@ function drop() {
   const moved = dragging.moved;
   dragging = null;
   if (!moved) return;
-  fitMargin();
+  fitView();
   touched();
   say();
 }
@@ -314,8 +330,8 @@ stage.addEventListener("click", (event) => {
   const scale = perPixel();
   remember();
   moveTo([
-    (event.clientX - box.left) / scale - margin * size[0] - 0.5,
-    (event.clientY - box.top) / scale - margin * size[0] - 0.5,
+    (event.clientX - box.left) / scale + view.x,
+    (event.clientY - box.top) / scale + view.y,
   ]);
   touched();
   say();
@@ -332,7 +348,7 @@ handles.addEventListener("keydown", (event) => {
     lastKey = Date.now();
     const by = event.shiftKey ? 10 : 1;
     moveTo(current()[picked].map((v, axis) => v + by * step[axis]));
-    fitMargin();
+    fitView();
     touched();
     sayLater();
   } else if (event.key === "Delete" || event.key === "Backspace") {
@@ -390,6 +406,7 @@ function choose(which, k) {
   what = which;
   picked = k;
   for (const radio of document.querySelectorAll('input[name="what"]')) radio.checked = radio.value === which;
+  fitView();
   draw();
 }
 
@@ -408,12 +425,12 @@ byId("no-region").addEventListener("click", () => {
 byId("undo").addEventListener("click", () => {
   [points, region] = JSON.parse(done.pop());
   if (picked !== null && picked >= current().length) picked = null;
-  fitMargin();
+  fitView();
   touched();
 });
 byId("room").addEventListener("click", () => {
-  roomy = margin === MARGINS[0];
-  fitMargin();
+  roomy = !roomy;
+  fitView();
   draw();
 });
 
@@ -443,11 +460,12 @@ function askNumbersSoon() {
   clearTimeout(numbersTimer);
   if (stage.hidden) return;
   byId("numbers").setAttribute("aria-busy", "true");
-  numbersTimer = setTimeout(askNumbers, NUMBERS_AFTER_MS);
+  // What is on its way already answers an older question.
+  const asked = ++numbersAsked;
+  numbersTimer = setTimeout(() => askNumbers(asked), NUMBERS_AFTER_MS);
 }
 
-async function askNumbers() {
-  const asked = ++numbersAsked;
+async function askNumbers(asked) {
   numbersAt = Date.now();
   let found;
   try {
@@ -500,7 +518,7 @@ async function work(does, button) {
         region = found.region;
         choose("region", null);
       }
-      fitMargin();
+      fitView();
       tell(DONE[does]);
       touched();
       stage.scrollIntoView({ block: "nearest" });
@@ -532,7 +550,7 @@ form.addEventListener("change", (event) => {
   if (/^[xy]\d$|^region$/.test(event.target.name)) {
     remember();
     readForm();
-    fitMargin();
+    fitView();
   }
   sinks();
   touched();
@@ -568,8 +586,7 @@ function handIn(id, input, what, then) {
 
 handIn("hand-in", byId("file"), "picture", async (found) => {
   stopLooking();
-  await show(found);
-  tell("This is the picture you handed in.");
+  if (!(await show(found))) tell("This is the picture you handed in.");
   askNumbersSoon();
 });
 handIn("hand-in-program", byId("program"), "program", (found) => {
@@ -585,8 +602,7 @@ byId("take-kept").addEventListener("submit", async (event) => {
     const found = await post(event.target.action, new FormData(event.target));
     if (found.trouble) tell(found.trouble, true);
     else {
-      await show(found);
-      tell("");
+      if (!(await show(found))) tell("");
       askNumbersSoon();
     }
   } catch (error) {
@@ -690,9 +706,9 @@ byId("by-hand").hidden = byId("add-vertex").hidden = byId("drop-vertex").hidden 
 byId("read-program").hidden = true;
 if (!stage.hidden) {
   byId("tools").hidden = false;
-  fitMargin();
+  fitView();
   draw();
   byId("picture").addEventListener("load", drawLoupe);
-  askNumbers();
+  askNumbersSoon();
 }
 if (aim.dataset.canLook) startLooking();

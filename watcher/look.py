@@ -36,9 +36,11 @@ from watcher.measure.field import Field, Fit, neighbours, scatter_along, vote, v
 from watcher.measure.growth import Growth, growth_over_clock
 from watcher.measure.lift import (
     LIFTS_FROM,
+    OVERHANG_REACH,
     REACHES_MM,
     USUAL_REACH,
     distance_mm,
+    edge_curl,
     fit_lifts,
     lift_columns,
     lift_design,
@@ -57,6 +59,7 @@ Grey = npt.NDArray[np.float32]
 Bools = npt.NDArray[np.bool_]
 
 LOOSE_MM, TALL_MM = 0.8, 0.5
+FEWEST_STANDING = 20
 SURE_AGREEMENT = 0.42
 """Share of the edges that must agree with a motion before it counts against lying still."""
 """A motion that is followed once it is clear; a height that is more than the clock's error."""
@@ -71,6 +74,11 @@ SHEET_PX = 2.0
 """A wall that shows no more than this is a sheet."""
 SUNK_PX, JUMP_PX, JUMP_UNSEEN_PX = 2.0, 4.0, 0.3
 """How far an edge may seem to sink, to jump up, and how much farther for each picture missed."""
+NEVER = 1000.0
+KNOWN_FRAMES = 3
+"""So long a reading of an overhang's corner says how its other edges lie."""
+LENDER_FRAMES, FEWEST_LENDERS = 5, 5
+"""Pictures after which a place's look may stand for its edge, and how many such places it takes."""
 MISSING_MM = -1.5
 """Where so much of the part is missing, its edges are not the toolpath's any more."""
 MOST_SIGMA_MM = 0.6
@@ -137,9 +145,10 @@ class Look:
         self._parked = parked
         self._memory = Memory()
         count = len(corners)
+        self._over_air = np.array([corner.overhang for corner in corners], dtype=bool)
         self.state = PartState(
             np.zeros(count),
-            np.full(count, USUAL_REACH),
+            np.where(self._over_air, OVERHANG_REACH, USUAL_REACH),
             np.zeros((count, len(REACHES_MM))),
         )
         foot = np.concatenate(solid.rings_mm[solid.foot_index])
@@ -154,10 +163,10 @@ class Look:
         self._strands = StrandMap(self._region[self._around].shape, placer.bed.step_mm)
         self.loose = False
         self._raised = np.zeros(count)
-        self._unseen = np.zeros(count)
+        self._unseen = np.where(self._over_air, NEVER, 0.0)
         self._odd_growth = 0.0
         self._drift = Drift()
-        self._stepped = Drift(least_margin=0.2, sure_margin=0.3)
+        self._stepped = Drift(least_margin=0.2, sure_margin=0.3, still_mm=0.2)
         self._lift_fit: Fit | None = None
         self._newest: _Newest | None = None
 
@@ -208,6 +217,41 @@ class Look:
             np.where((stations.kind == RIM) & stations.growing, _straight(tangent), -1),
         )
         return shape, along, extent, wide
+
+    def _templates(
+        self,
+        stations: Stations,
+        shape: Field,
+        rows: npt.NDArray[np.int64],
+        extent: Bools,
+        columns: Array,
+    ) -> tuple[Array, Bools, Bools]:
+        """What each station should look like, which samples count, and which looks are lent.
+
+        The rim of an overhang has no past on the bed: where it curls it does so from its first
+        layers on, and never looks flat. Until it is known, it is compared with what the same
+        straight edge looks like farther away.
+        """
+        template = self._memory.template[rows].copy()
+        mask = self._memory.mask(rows, extent)
+        lent = np.zeros(len(rows), dtype=bool)
+        if not self._over_air.any() or shape.edge is None:
+            return template, mask, lent
+        near = (np.abs(columns[:, self._over_air]) > 0.02 * np.abs(shape.per_mm[:, 2:])).any(axis=1)
+        rim = shape.edge >= 0
+        known = self._memory.count[rows] >= LENDER_FRAMES
+        for edge in np.unique(shape.edge[rim & near]):
+            here = rim & (shape.edge == edge)
+            lender = np.flatnonzero(here & ~near & known)
+            poor = np.flatnonzero(here & near)
+            if len(lender) < FEWEST_LENDERS or len(poor) == 0:
+                continue
+            looks = template[lender] - template[lender].mean(axis=1, keepdims=True)
+            seen = mask[lender].mean(axis=0) > 0.5
+            template[poor] = np.median(looks, axis=0)
+            mask[poor] = extent[poor] & seen
+            lent[poor] = True
+        return template, mask, lent
 
     def _predicted(self, shape: Field, columns: Array) -> Array:
         """Displacement that the present beliefs give, px along the normal: shape (n,)."""
@@ -278,14 +322,15 @@ class Look:
         rows = self._memory.rows(stations.key)
         shown = _Shown(placement, soft, shape, rows, extent)
         near = neighbours(shape.pixel, stations.kind, along)
+        template, mask, lent = self._templates(stations, shape, rows, extent, columns)
         shifts = shifts_against(
-            self._memory.template[rows],
-            self._memory.mask(rows, extent),
+            template,
+            mask,
             profiles,
             near,
             max(0.35 * noise, 0.3),
         )
-        known = (self._memory.count[rows] >= 1) & wide
+        known = ((self._memory.count[rows] >= 1) | lent) & wide
         like = (
             known
             & (shifts.agreement > 0.6)
@@ -295,7 +340,7 @@ class Look:
         )
         # A growing edge that passes through an older edge's profile would be taken for its motion.
         crowded = _crowded(shape.pixel, shape.normal, stations.growing)
-        trusted = like & (self._memory.count[rows] >= Memory.TRUSTED) & ~crowded
+        trusted = like & ((self._memory.count[rows] >= Memory.TRUSTED) | lent) & ~crowded
         # Five neighbours share each reading; a lens leaves some hundredths of a pixel.
         scatter = scatter_along(shape.pixel, stations.kind, along, shifts.value_px, trusted)
         rough = np.where(np.isfinite(scatter), scatter, 0.3)
@@ -310,7 +355,7 @@ class Look:
         able = wide & (self._memory.count[rows] >= Memory.TRUSTED)
         share = float(trusted.sum() / able.sum()) if able.sum() >= 20 else 0.0
         # Joint motions only from edges with room on both sides that have been seen for a while.
-        old = able & (room_px >= FAR_PX) & (self._memory.count[rows] >= 5)
+        old = able & ~lent & (room_px >= FAR_PX) & (self._memory.count[rows] >= 5)
         growing = old & stations.growing
         tall = growth_over_clock(
             shifts.score[growing],
@@ -335,7 +380,7 @@ class Look:
             motion = self._search(shown, old) or motion
         if self.loose and motion is not None:
             self._doubt(shown, old)
-        readings = self._fits(measured, places, columns, placement, layer, tall)
+        readings = self._fits(measured, places, columns, placement, layer, tall, able | lent)
         readings += self._motion_readings(motion, step)
         strands, outlines = self._look_for_strands(placement, bgr, seen)
         readings += strands
@@ -350,6 +395,9 @@ class Look:
         pending = (self._raised > PENDING_MM) & (self.state.lift_mm <= FOLLOWED_MM)
         share_here = np.abs(columns) > 0.1 * np.abs(shape.per_mm[:, 2:])
         unclear = stations.growing & (share_here & pending).any(axis=1)
+        # What is first seen beside an overhang's corner is learnt as it lies only where it lies.
+        unknown = self._over_air & ((self._unseen > KNOWN_FRAMES) | (self._raised > PENDING_MM))
+        unclear |= ~stations.growing & (share_here & unknown).any(axis=1)
         strange = like & (np.abs(shifts.value_px) > 1.5)
         pick = np.flatnonzero(wide & ~strange & ~unclear & ~crowded)
         self._memory.learn(
@@ -460,6 +508,7 @@ class Look:
         placement: Placement,
         layer: int,
         growth: Growth | None,
+        able: Bools,
     ) -> list[Reading]:
         assert placement.time is not None
         readings: list[Reading] = []
@@ -508,13 +557,19 @@ class Look:
         self._unseen += 1
         for k, (corner, name) in enumerate(zip(self.corners, self.names, strict=True)):
             apart = side_disagreement(measured, columns, lifts, k)
-            value = float(values[k])
+            value, own = float(values[k]), float(sigma[k])
+            if corner.overhang:
+                curl = edge_curl(measured, columns, lifts, k, corner.place_mm)
+                if curl is not None and curl.tip_sigma_mm < own:
+                    value, own = curl.tip_mm, curl.tip_sigma_mm
             # No corner lies below the bed: what it reads below is error.
-            below = max(0.0, -value - float(sigma[k]))
-            error = float(np.sqrt(sigma[k] ** 2 + apart**2 + below**2))
+            below = max(0.0, -value - own)
+            error = float(np.sqrt(own**2 + apart**2 + below**2))
             near = np.abs(columns[:, k]) > 0.15 * np.abs(measured.per_mm[:, 2]) + 1e-6
             found = int((near & use).sum())
-            if error > MOST_SIGMA_MM or found < 5 or found < 0.25 * near.sum():
+            # An overhang's edges are many and come late: those not known yet are not hidden.
+            could = near & able if corner.overhang else near
+            if error > MOST_SIGMA_MM or found < 5 or found < 0.25 * could.sum():
                 readings.append(missing[k])
                 continue
             readings.append(Reading(_lift_kind(corner), name, corner.place_mm, value, error, "mm"))
@@ -578,7 +633,7 @@ class Look:
             shifts.contrast[every],
             turns=True,
         )
-        if motion is not None and motion.clear(LOOSE_MM) and standing.sum() >= 20:
+        if motion is not None and motion.clear(LOOSE_MM) and standing.sum() >= FEWEST_STANDING:
             # What stands must have moved too, or only the newest layers have.
             change = np.array([*motion.shift_mm, motion.turn_deg]) - whole
             table, design = shifts.score[standing], columns[standing]
@@ -595,6 +650,12 @@ class Look:
                 outward[growing],
                 shifts.contrast[growing],
             )
+        if step is not None and standing.sum() >= FEWEST_STANDING:
+            # Where what stands below has gone along, the whole part moves.
+            table, design = shifts.score[standing], columns[standing]
+            along = agreement_at(table, STEP_PX, design, np.array([*step.shift_mm, 0.0]))
+            if along > agreement_at(table, STEP_PX, design, np.zeros(3)):
+                step = replace(step, margin=0.0)
         return motion, step
 
     def _agree_lifted(

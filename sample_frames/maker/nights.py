@@ -664,6 +664,49 @@ def _close_curl() -> Night:
     )
 
 
+def _flat_flange() -> Night:
+    base = parts.flange_post(46, 54, 24, 50, reach=20, flare=1)
+    regions = parts.placed(parts.with_supports(base, (24, 44), 52, 24, 0.9), 106, 110, -15)
+    return Night(
+        "flange-stays-flat",
+        "good",
+        "post with a supported flange, blue on a grey bed, bed-y, any moment; nothing curls",
+        regions,
+        Printer(
+            bed_colour=(0.2, 0.2, 0.21),
+            part_colour=(0.03, 0.09, 0.3),
+            seed=71,
+            clutter=4,
+            lamp_at=(-250, -320, 560),
+        ),
+        Camera((150, -370, 200), (5, -10, 0), 46, k1=-0.05),
+        Fault(),
+        seed=71,
+        slow=1.05,
+    )
+
+
+def _flat_chamfer() -> Night:
+    base = parts.placed(parts.flange_post(42, 58, 20, 50, reach=20, flare=14), 108, 106, 14)
+    return Night(
+        "chamfer-stays-flat",
+        "good",
+        "pale grey block with a steep chamfer on a black bed, bed-z, any moment; nothing curls",
+        base,
+        Printer(
+            bed_motion="bed-z",
+            bed_colour=(0.02, 0.02, 0.022),
+            part_colour=(0.5, 0.5, 0.48),
+            seed=72,
+            lamp_at=(250, -300, 560),
+        ),
+        Camera((-160, -360, 210), (0, -10, 0), 46, k1=-0.06),
+        Fault(),
+        seed=72,
+        slow=1.04,
+    )
+
+
 def _bracket_step() -> Night:
     base = parts.placed(parts.bracket(80, 56, 8, 56, 8.0), 110, 108, -25)
     return Night(
@@ -776,6 +819,8 @@ def all_nights() -> dict[str, Night]:
         _fixed_bed,
         _close_lift,
         _close_curl,
+        _flat_flange,
+        _flat_chamfer,
         _bracket_step,
         _posts_clog,
         _sample_lift,

@@ -116,3 +116,25 @@ def test_what_is_usual_is_the_median_of_what_is_not_new():
     for _ in range(6):
         middle, _ = usual.update(900.0)
     assert middle == pytest.approx(100, abs=5)
+
+
+def test_readings_that_swing_more_than_they_state_are_believed_less():
+    # Downward swings state a large error, upward ones a small one: another line taken at times.
+    track = Track()
+    amounts = []
+    for i in range(40):
+        track.update(*((0.35, 0.11) if i % 3 == 0 else (-0.4, 0.35)))
+        amounts.append(track.amount)
+    assert track.scatter > 0.3
+    assert max(amounts) < 0.15
+
+
+def test_scatter_is_that_of_white_noise_and_knows_no_trend():
+    rng = np.random.default_rng(3)
+    found = []
+    for _ in range(300):
+        track, _, _ = follow(0.2 * np.arange(11) + rng.normal(scale=0.3, size=11))
+        found.append(track.scatter)
+    # Ten differences tell it to a third; the median of them all lies near the truth.
+    assert np.median(found) == pytest.approx(0.3, abs=0.06)
+    assert follow(0.2 * np.arange(11))[0].scatter == pytest.approx(0.0, abs=1e-9)

@@ -83,7 +83,9 @@ def test_votes_lie_between_none_and_one_and_grow(correlations):
 
 
 def test_little_correlation_has_no_vote():
-    np.testing.assert_allclose(vote(np.array([-1, 0.5, 0.6, 0.8, 1.0])), [0, 0, 0, 0.25, 1])
+    np.testing.assert_allclose(
+        vote(np.array([-1, 0.5, 0.6, 0.8, 1.0])), [0, 0, 0, 0.25, 1], atol=1e-6
+    )
 
 
 def test_neighbours_are_near_of_the_same_edge_and_direction():

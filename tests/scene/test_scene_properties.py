@@ -20,9 +20,7 @@ from watcher.scene.travel import Bed, Room, local_contrast
 from watcher.trouble import BadSetup
 
 SEEDS = st.integers(0, 2**32 - 1)
-SMALLEST = 8
-"""A smaller picture is told as too small before anything is placed in it."""
-PICTURES = arrays(np.uint8, st.tuples(st.integers(SMALLEST, 48), st.integers(SMALLEST, 48)))
+PICTURES = arrays(np.uint8, st.tuples(st.integers(1, 48), st.integers(1, 48)))
 FEW = settings(derandomize=True, max_examples=40, deadline=None)
 SMALL = (320, 240)
 
@@ -147,8 +145,8 @@ PART = toolpath([(rectangle(70, 60, 130, 120),)] * 30)
 @settings(derandomize=True, max_examples=25, deadline=None)
 @given(
     st.lists(SEEDS, min_size=1, max_size=3),
-    st.integers(SMALLEST, 60),
-    st.integers(SMALLEST, 60),
+    st.integers(1, 60),
+    st.integers(1, 60),
     st.sampled_from(["bed-y", "bed-z", "fixed"]),
     st.booleans(),
 )

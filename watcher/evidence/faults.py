@@ -10,6 +10,7 @@ from watcher.evidence.track import Track, Usual
 from watcher.records import FaultKind, Reading, Suspicion
 
 LIFT_ALLOWED_MM = 0.25
+OVERHANG_START_MM = 0.6
 SHIFT_ALLOWED_MM = 0.8
 STEP_ALLOWED_MM = 0.5
 SHORTFALL_ALLOWED_MM = 0.4
@@ -103,10 +104,14 @@ class Faults:
     def _lift(self, reading: Reading, index: int, loss: float) -> tuple[Suspicion, Reading]:
         assert reading.value is not None
         assert reading.sigma is not None
-        track = self._tracks.setdefault(reading.place, Track())
+        track = self._tracks.get(reading.place)
+        if track is None:
+            # An overhang is first seen in the air, and may have curled by then.
+            first = OVERHANG_START_MM if reading.kind == "overhang-curl" else Track.start_mm
+            track = self._tracks[reading.place] = Track(start_mm=first)
         sigma = reading.sigma * loss
         above = track.update(reading.value, sigma)
-        error = float(np.hypot(sigma, track.floor_mm))
+        error = float(np.hypot(max(sigma, track.scatter), track.floor_mm))
         total = self._sum(reading.kind, reading.place)
         over = LIFT_ALLOWED_MM + self._over(reading.kind, reading.place)
         strength = total.update((above - over) / error, index)

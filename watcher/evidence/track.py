@@ -24,13 +24,18 @@ class Track:
     """How fast a lift may begin to grow faster, mm a frame from one frame to the next."""
     floor_mm: float = 0.08
     """What a reading's own error leaves out: light, a rough wall, the shape of the bend."""
+    start_mm: float = 0.02
+    """How far the amount may stand above nothing at its first reading."""
     zero_mm: float = 0.15
     """How far off the zero may be before the first reading."""
     state: npt.NDArray[np.float64] = field(default_factory=lambda: np.zeros(3))
     """Level (mm), rate (mm a frame) and zero (mm)."""
     covariance: npt.NDArray[np.float64] | None = None
-    _last: float = 0.0
+    _recent: list[float] = field(default_factory=list)
     _surprise: float = 0.0
+
+    RECENT = 10
+    FEWEST = 5
 
     RATE_KEPT = 0.9
     """Share of a rate that is left a frame later if nothing confirms it."""
@@ -46,18 +51,20 @@ class Track:
 
         """
         if self.covariance is None:
-            self.covariance = np.diag([0.02**2, 0.01**2, self.zero_mm**2])
+            self.covariance = np.diag([self.start_mm**2, 0.01**2, self.zero_mm**2])
         step = np.array([[1.0, 1.0, 0.0], [0.0, self.RATE_KEPT, 0.0], [0.0, 0.0, 1.0]])
         seen = np.array([1.0, 0.0, 1.0])
         x = step @ self.state
         p = step @ self.covariance @ step.T
         p += np.diag([self.walk_mm**2, self.rate_walk_mm**2, 0.0])
-        noise = sigma**2 + self.floor_mm**2
+        last = self._recent[-1] if self._recent else 0.0
+        self._recent = [*self._recent[-self.RECENT :], value]
+        noise = max(sigma, self.scatter) ** 2 + self.floor_mm**2
         off = value - float(seen @ x)
         surprise = off / float(np.sqrt(seen @ p @ seen + noise))
         same = surprise * self._surprise > 0 and min(abs(surprise), abs(self._surprise)) > 1.0
-        same &= abs(value - self._last) < 0.5 * abs(off) + 2 * float(np.sqrt(noise))
-        self._surprise, self._last = surprise, value
+        same &= abs(value - last) < 0.5 * abs(off) + 2 * float(np.sqrt(noise))
+        self._surprise = surprise
         if same:
             # Two in a row that agree are no outliers: the amount does move.
             p[0, 0] += (0.5 * min(abs(off), 0.6)) ** 2
@@ -71,6 +78,19 @@ class Track:
         elif self.level < self.SLOW_MM:
             self._lower(0.03 * self.level)
         return value - self.zero
+
+    @property
+    def scatter(self) -> float:
+        """Standard deviation of the newest readings by how neighbours differ, mm.
+
+        Differences leave out what changes slowly (von Neumann et al. 1941), their median what
+        changes at one rate, and the median deviation single outliers. What errs now one way and
+        now the other is no better known than that, whatever each reading states.
+        """
+        steps = np.diff(self._recent)
+        if len(steps) < self.FEWEST:
+            return 0.0
+        return float(1.4826 * np.median(np.abs(steps - np.median(steps))) / np.sqrt(2))
 
     def _lower(self, by: float) -> None:
         self.state = self.state + np.array([-by, 0.0, by])

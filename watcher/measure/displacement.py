@@ -21,6 +21,7 @@ MOST_PLACES = 160
 BLOCKS = 6
 FAINT = 0.35
 CHAMFER_PX = 2.5
+STEP_REACH_MM = 4.0
 AHEAD_PX, LEAST_AHEAD = 0.8, 5
 """An edge ahead of a step moves by at least so much; so many of them must be seen."""
 LEAST_AGREEMENT = 0.2
@@ -128,15 +129,17 @@ def common_motion(
     table, design = score[useful], columns[useful]
     share = np.minimum(weight[useful], 2 * np.median(weight[useful]))
     share = share / share.sum()
+    slim = design.astype(np.float32)
 
-    def agree(trials: Array, keep: Array) -> Array:
-        votes = votes_at(table, step_px, design @ trials.T)
-        mean = (votes * (share * keep)[:, None]).sum(axis=0) / float((share * keep).sum())
+    def agree(trials: Array, shares: Array) -> Array:
+        """Agreement with each trial, for each row of shares: shape (k, h)."""
+        votes = votes_at(table, step_px, slim @ trials.T.astype(np.float32))
+        mean = (shares / shares.sum(axis=1, keepdims=True)).astype(np.float32) @ votes
         far = np.hypot(trials[:, 0], trials[:, 1])
         return np.asarray(mean - 0.005 * np.minimum(far, 4.0), dtype=np.float64)
 
-    everyone = np.ones(len(useful))
-    zero = float(agree(np.zeros((1, 3)), everyone)[0])
+    everyone = share[None]
+    zero = float(agree(np.zeros((1, 3)), everyone)[0, 0])
     # Edges that agree where they are expected need no wide search.
     wide = 1.2 if zero > 0.6 else reach_mm
     line = np.arange(-wide, wide + 1e-9, 0.4)
@@ -144,23 +147,17 @@ def common_motion(
     if turns:
         angle = np.arange(-6.0, 6.1, 1.5) if zero <= 0.6 else np.array([-0.75, 0.0, 0.75])
     grid = np.array([(x, y, a) for a in angle for x in line for y in line])
-    first = grid[int(np.argmax(agree(grid, everyone)))]
+    first = grid[int(np.argmax(agree(grid, everyone)[0]))]
     fine_line = np.arange(-0.4, 0.41, 0.1)
     fine_angle = np.arange(-0.75, 0.76, 0.375) if turns else np.array([0.0])
     fine = first + np.array([(x, y, a) for a in fine_angle for x in fine_line for y in fine_line])
-    scores = agree(fine, everyone)
+    every = agree(fine, np.vstack([everyone, share * _left_out(len(useful))]))
+    scores = every[0]
     best = fine[int(np.argmax(scores))]
-    left_out = np.zeros((BLOCKS, 2))
-    for i, block in enumerate(np.array_split(np.arange(len(useful)), BLOCKS)):
-        keep = everyone.copy()
-        keep[block] = 0.0
-        left_out[i] = fine[int(np.argmax(agree(fine, keep)))][:2]
-    spread = left_out - left_out.mean(axis=0)
-    jackknife = float(np.sqrt((BLOCKS - 1) / BLOCKS * np.sum(spread**2) / 2))
     return Motion(
         best[:2] + expected[:2],
         float(best[2] + expected[2]),
-        max(0.05, jackknife),
+        max(0.05, _jackknife_mm(fine[np.argmax(every[1:], axis=1), :2])),
         float(scores.max()),
         float(scores.max() - zero),
     )
@@ -195,42 +192,56 @@ def layer_step(
     share = np.minimum(weight[useful], 2 * np.median(weight[useful]))
     here = votes_at(table, step_px, np.zeros((len(useful), 1)))
 
-    def gains(trials: Array, keep: Array) -> tuple[Array, Array, Array]:
+    total = np.float32(share.sum())
+
+    def gains(trials: Array, shares: Array) -> tuple[Array, Array, Array]:
+        """How likely each trial is, its agreement and its margin, for each row of shares."""
         shift = design @ trials.T
         votes = votes_at(table, step_px, shift)
         far = np.hypot(trials[:, 0], trials[:, 1])
         ahead = (out @ trials.T > 0.5 * far) & (np.abs(shift) > AHEAD_PX)
-        part = ahead * (share * keep)[:, None]
-        total = part.sum(axis=0)
-        gain = (part * (votes - here)).sum(axis=0)
-        agreement = (part * votes).sum(axis=0) / np.maximum(total, 1e-9)
+        there = shares @ ahead
+        agreed = shares @ (ahead * votes)
+        before = shares @ (ahead * here)
         # Few edges ahead prove little; of motions that explain alike the shorter one is meant.
-        likely = gain / (total + 0.1 * share.sum()) - 0.01 * np.minimum(far, 4.0)
+        margin = (agreed - before) / (there + 0.1 * total)
         enough = ahead.sum(axis=0) >= LEAST_AHEAD
         return (
-            np.where(enough, likely, -1.0),
-            np.where(enough, agreement, 0.0),
-            np.where(enough, gain / np.maximum(total, 1e-9), 0.0),
+            np.where(enough, margin - 0.01 * np.minimum(far, 4.0), -1.0),
+            np.where(enough, agreed / np.maximum(there, 1e-9), 0.0),
+            np.where(enough, margin, 0.0),
         )
 
-    everyone = np.ones(len(useful))
-    line = np.arange(-4.0, 4.01, 0.4)
+    line = np.arange(-STEP_REACH_MM, STEP_REACH_MM + 0.01, 0.4)
     grid = np.array([(x, y) for x in line for y in line if x or y])
-    first = grid[int(np.argmax(gains(grid, everyone)[0]))]
+    first = grid[int(np.argmax(gains(grid, share[None])[0]))]
     near = np.arange(-0.4, 0.41, 0.1)
     fine = first + np.array([(x, y) for x in near for y in near])
-    likely, agreement, margin = gains(fine, everyone)
-    best = int(np.argmax(likely))
-    left_out = np.zeros((BLOCKS, 2))
-    for i, block in enumerate(np.array_split(np.arange(len(useful)), BLOCKS)):
-        keep = everyone.copy()
-        keep[block] = 0.0
-        left_out[i] = fine[int(np.argmax(gains(fine, keep)[0]))]
-    spread = left_out - left_out.mean(axis=0)
-    jackknife = float(np.sqrt((BLOCKS - 1) / BLOCKS * np.sum(spread**2) / 2))
+    every, agreement, margin = gains(fine, np.vstack([share[None], share * _left_out(len(useful))]))
+    best = int(np.argmax(every[0]))
+    # What rises towards the rim of the search has no peak in it: another line, farther off.
+    peak = np.abs(first).max() < STEP_REACH_MM - 0.2
     return Motion(
-        fine[best], 0.0, max(0.05, jackknife), float(agreement[best]), float(margin[best])
+        fine[best],
+        0.0,
+        max(0.05, _jackknife_mm(fine[np.argmax(every[1:], axis=1)])),
+        float(agreement[0, best]),
+        float(margin[0, best]) if peak else 0.0,
     )
+
+
+def _left_out(count: int) -> Array:
+    """Shape (BLOCKS, count): ones, but for one stretch of neighbours in each row."""
+    keep = np.ones((BLOCKS, count))
+    for i, block in enumerate(np.array_split(np.arange(count), BLOCKS)):
+        keep[i, block] = 0.0
+    return keep
+
+
+def _jackknife_mm(without: Array) -> float:
+    """Error of a shift by what it is without each block: shape (BLOCKS, 2)."""
+    spread = without - without.mean(axis=0)
+    return float(np.sqrt((BLOCKS - 1) / BLOCKS * np.sum(spread**2) / 2))
 
 
 @dataclass
@@ -249,6 +260,8 @@ class Drift:
     least_margin: float = 0.04
     """Where so little agreement is lost without any motion, there was none."""
     sure_margin: float = 0.12
+    still_mm: float = 0.5
+    """How well a picture that speaks for no motion tells where the part is."""
 
     WALK: ClassVar[Array] = np.array([0.12, 0.12, 0.15])
 
@@ -264,7 +277,7 @@ class Drift:
         seen = np.array([*motion.shift_mm, motion.turn_deg])
         noise = np.hypot(np.array([motion.sigma_mm, motion.sigma_mm, 1.0]), 0.15)
         if motion.margin < self.least_margin and not loose:
-            seen, noise = np.zeros(3), np.full(3, 0.5)
+            seen, noise = np.zeros(3), np.full(3, self.still_mm)
         elif not loose:
             noise = noise * (1 + self.sure_margin / motion.margin)
         off = seen - self.level

@@ -9,12 +9,18 @@ from __future__ import annotations
 
 import numpy as np
 
+from watcher.measure.curl import Curl, fit_curl
 from watcher.measure.field import Field, Fit, fit
 from watcher.records import Array
 
 REACHES_MM = (14.0, 18.0, 23.0, 29.0, 35.0, 42.0, 52.0)
 USUAL_REACH = 3
 """Index into ``REACHES_MM`` that is used until a corner has shown its own reach."""
+
+CURL_SEEN_MM = 50.0
+"""How far along its edges a curl is looked for."""
+OVERHANG_REACH = 1
+"""The same of an overhang's corner, which curls no farther than it hangs over."""
 
 
 def lift_profile(distance_mm: Array, reach_mm: float) -> Array:
@@ -115,6 +121,37 @@ def side_disagreement(field: Field, columns: Array, fitted: Fit, which: int) -> 
             return 0.0
         sides.append(float(np.sum((weight * pull * left)[side])) / energy)
     return abs(sides[0] - sides[1]) / 2
+
+
+def edge_curl(
+    field: Field, columns: Array, fitted: Fit, which: int, corner_mm: tuple[float, float, float]
+) -> Curl | None:
+    """How an overhang's corner curls, by what the other unknowns of a fit leave of its edges.
+
+    An overhang curls as far as it hangs over, which the fit of all corners does not know.
+
+    Args:
+        field: the displacements.
+        columns: shape (n, c) from :func:`lift_columns`.
+        fitted: result of :func:`fit_lifts`.
+        which: index of the corner.
+        corner_mm: where it is, its height that of the overhang's underside.
+
+    Returns:
+        None where too little of it is seen.
+
+    """
+    rest = fitted.value.copy()
+    rest[LIFTS_FROM + which] = 0.0
+    per_mm = field.per_mm[:, 2]
+    away = distance_mm(field.point_mm, corner_mm)
+    near = field.found & ~field.foot & (away < CURL_SEEN_MM)
+    near &= field.point_mm[:, 2] > corner_mm[2] - 0.01
+    near &= np.abs(per_mm) > 0.3 * np.abs(per_mm).max(initial=0.0)
+    if not near.any():
+        return None
+    left = (field.shift_px - lift_design(field, columns) @ rest)[near] / per_mm[near]
+    return fit_curl(away[near], left, field.sigma_px[near] / np.abs(per_mm[near]))
 
 
 def fit_lifts(

@@ -137,7 +137,7 @@ def _spread_corners(strength: npt.NDArray[Any], floor: float) -> list[tuple[int,
         for c in range(8):
             top, left = r * height // 6, c * width // 8
             cell = strength[top : (r + 1) * height // 6, left : (c + 1) * width // 8].copy()
-            for _ in range(6):
+            for _ in range(6 if cell.size else 0):
                 y, x = np.unravel_index(int(np.argmax(cell)), cell.shape)
                 if cell[y, x] <= floor:
                     break

@@ -38,16 +38,17 @@ LEAST_SIDE = 0.15
 """Share of a side that must show, for the weakest side: gantry and head hide much of the back."""
 LEAST_SHOWN = 0.55
 """Share of all four sides that must show."""
-LEAST_SCORE = 0.7
-MARGIN = 0.04
+LEAST_SCORE = 0.72
+MARGIN = 0.03
 """By so much the best quadrilateral must beat any that is another."""
 SUPPOSED_FOCAL, FOCAL_SPREAD = 1.05, 0.35
 """Focal length over picture width and the spread of its logarithm: webcams see 40 to 80 degrees
 across (common practice, no source)."""
 ROLL_DEG, OFF_PX = 2.5, 1.5
 """A camera stands upright to about so much, and a quadrilateral that is the bed fits it so well."""
-ODD = 0.02
-"""What each squared deviation from such a camera takes off the score."""
+ODD = 0.04
+"""What each squared deviation from such a camera takes off the score. It and the limits above were
+set on rendered nights."""
 MOST_TRIED = 60
 OTHER_PX = 14.0
 MISFIT_PX = 6.0

@@ -110,6 +110,7 @@ function place(element, [x, y]) {
 
 function draw() {
   stage.style.aspectRatio = `${view.width} / ${view.height}`;
+  stage.style.setProperty("--ratio", String(view.width / view.height));
   const image = byId("picture");
   place(image, [-0.5, -0.5]);
   image.style.width = `${(size[0] / view.width) * 100}%`;

@@ -1,4 +1,4 @@
-"""Pictures for a person who sets up: what may be opened, a camera that hangs, a watch that has it."""
+"""Pictures for setting up: what may be opened, a camera that hangs, a watch that has the camera."""
 
 import threading
 import time
@@ -124,7 +124,7 @@ def test_a_camera_that_hangs_is_told_and_hangs_nobody_else(tmp_path):
     eyes = Eyes((), tmp_path, make=Hanging, patience_s=0.2)
     try:
         for _ in range(3):
-            with pytest.raises(BadSource, match="Camera 0 has given no picture for 0.2 s"):
+            with pytest.raises(BadSource, match=r"Camera 0 has given no picture for 0\.2 s"):
                 eyes.picture("0")
         assert Eyes((), tmp_path, make=Hanging).picture("1").jpeg
         assert eyes.picture("1").jpeg

@@ -78,7 +78,7 @@ def test_swapped_points_are_told_as_when_a_file_holds_them(setup, random):
     pixels = [point["pixel"] for point in content["bed_points"]]
     for point, n in zip(content["bed_points"], order, strict=True):
         point["pixel"] = pixels[n]
-    with pytest.raises(BadSetup, match="The set-up: bed_points are (crossed|mirrored)"):
+    with pytest.raises(BadSetup, match=r"The set-up: bed_points are (crossed|mirrored)"):
         check_setup(content, "The set-up")
 
 

@@ -382,3 +382,21 @@ def test_without_a_camera_a_picture_is_handed_in(watched, address, tmp_path, bar
     assert read_setup(file).frame_size == (800, 600)
     no_sideways_scroll(page)
     assert barriers(page) == []
+
+
+def test_without_scripts_it_is_looked_worked_out_and_kept(browser, address, eyes):
+    context = browser.new_context(viewport={"width": 390, "height": 844}, java_script_enabled=False)
+    page = context.new_page()
+    page.goto(f"{address}printers/{KEY}/view")
+    page.get_by_role("button", name="Look through it").click()
+    assert page.locator("#picture").is_visible()
+    assert page.locator("#bed-spots li").count() == 4
+    no_sideways_scroll(page)
+    page.get_by_text("The points in numbers").click()
+    page.locator("#x0").fill("52,5")
+    page.get_by_role("button", name="Work it out").click()
+    assert page.locator("#x0").input_value() == "52,5"
+    page.get_by_role("button", name="Keep this set-up").click()
+    assert "Kept in" in page.locator("#told").inner_text()
+    assert read_setup(eyes.printers[0].setup).bed_points[0].pixel == (52.5, 343.1)
+    context.close()

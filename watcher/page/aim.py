@@ -114,7 +114,8 @@ class _Place:
     """What lies there of one printer."""
 
     looked: Looked | None = None
-    address: str = ""
+    address: str = field(default="", repr=False)
+    """May hold a password."""
     part: Part | None = None
     part_of: str = ""
     """Which version of a file ``part`` was read from; empty where it was handed in."""

@@ -142,7 +142,7 @@ def mended(grey: npt.NDArray[np.float32], setup: Setup) -> Array | None:
     camera = camera_from_points(setup)
     better = better_camera(camera, setup, edges)
     if better is camera:
-        return None if pixel is clicked else pixel
+        return None if np.array_equal(pixel, clicked) else pixel
     z = -setup.bed_points_z_mm if setup.bed_motion == "bed-z" else 0.0
     return better.project(np.array([[*p.bed_mm, z] for p in points], dtype=np.float64))
 
@@ -311,13 +311,13 @@ def _candidates(bgr: Picture) -> list[tuple[float, Array, float]]:
         cross[i, j] = cross[j, i] = one.point + along * one.along
     low = np.array([-OUTSIDE * width, -OUTSIDE * width])
     high = np.array([width, height]) - low
-    inside = np.isfinite(cross[..., 0]) & ((cross > low) & (cross < high)).all(axis=2)
+    inside = (np.isfinite(cross[..., 0]) & ((cross > low) & (cross < high)).all(axis=2)).tolist()
     found = []
     for four in itertools.combinations(range(n), 4):
         # The three ways to pair four lines as opposite sides.
         a, b, c, d = four
         for p, q, r, s in ((a, b, c, d), (a, c, b, d), (a, b, d, c)):
-            if not (inside[p, q] and inside[q, r] and inside[r, s] and inside[s, p]):
+            if not (inside[p][q] and inside[q][r] and inside[r][s] and inside[s][p]):
                 continue
             quad = np.array([cross[s, p], cross[p, q], cross[q, r], cross[r, s]])
             sides = np.roll(quad, -1, axis=0) - quad

@@ -13,11 +13,12 @@ import zlib
 
 import argon2
 import markup
+import numpy as np
 import pytest
 import sights
 
 from watcher.page import create_app, door, door_of, listen, set_passphrase
-from watcher.page.aim import MOTIONS, _number
+from watcher.page.setup_form import MOTIONS, number
 from watcher.records import BedPoint
 from watcher.settings import read_setup, setup_text
 from watcher.store import Store, disk
@@ -461,6 +462,40 @@ def test_every_motion_of_a_bed_can_be_chosen(client):
 
 
 def test_a_decimal_comma_is_taken():
-    assert _number({"a": " 12,5 "}, "a", "It") == 12.5
+    assert number({"a": " 12,5 "}, "a", "It") == 12.5
     with pytest.raises(BadSetup, match="It is 'x'"):
-        _number({"a": "x"}, "a", "It")
+        number({"a": "x"}, "a", "It")
+
+
+def test_points_that_are_no_corners_become_corners_and_that_is_said(client, eyes):
+    file = eyes.printers[0].setup
+    content = json.loads(file.read_text())
+    at = sights.camera().project(
+        np.array([[20.0, 20, 0], [180.0, 20, 0], [180.0, 160, 0], [20.0, 160, 0]])
+    )
+    content["bed_points"] = [
+        {"pixel": list(pixel), "bed_mm": [x, y]}
+        for pixel, (x, y) in zip(
+            at.tolist(), [(20, 20), (180, 20), (180, 160), (20, 160)], strict=True
+        )
+    ]
+    file.write_text(json.dumps(content))
+    text = text_of(client.get(VIEW))
+    assert "holds points that are no corners of the bed" in text
+    for k, corner in enumerate(sights.CORNERS):
+        x, y = (float(re.search(rf'name="{a}{k}".*?value="([\d.-]+)"', text)[1]) for a in "xy")
+        assert (x, y) == pytest.approx(corner, abs=1.0)
+
+
+def test_a_configured_program_that_is_large_is_not_waited_for(client, eyes, monkeypatch):
+    monkeypatch.setattr("watcher.page.aim.QUICK_PROGRAM", 100)
+    hand_in(client, sights.bed_picture())
+    text = text_of(client.get(VIEW))
+    assert "The configured program is read when it is needed." in text
+    assert "Corners of the part" in text
+    assert "They stand well." in text
+    # The script, which asks beside the page, gets the part's corners, too.
+    assert len(post(client, f"/api/printers/{KEY}/numbers", **fields()).json["part"]) == 4
+    text = text_of(post(client, VIEW, **fields(do="propose")))
+    assert "The program part.gcode is known." in text
+    assert len(re.search(r"<textarea[^>]*>([^<]*)<", text)[1].split()) == 4

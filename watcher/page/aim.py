@@ -6,15 +6,11 @@ camera's address (which may hold a password and is never sent back), the program
 
 from __future__ import annotations
 
-import io
 import json
+import math
 import shlex
-import threading
-import time
-from collections import OrderedDict
 from collections.abc import Mapping
-from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -32,8 +28,6 @@ from flask import (
     url_for,
 )
 from flask.typing import ResponseReturnValue
-from PIL import Image, UnidentifiedImageError
-from werkzeug.datastructures import FileStorage
 
 from watcher.before.view import (
     BED_NAMES,
@@ -41,17 +35,17 @@ from watcher.before.view import (
     Part,
     Prospect,
     Spot,
-    bed_corners_px,
     part_of,
     prospect,
 )
 from watcher.config import Printer
-from watcher.page import access
+from watcher.page import access, setup_file, setup_form
 from watcher.page.opened import FOLDER, store
-from watcher.records import BedMotion, Picture, Setup
-from watcher.scene.camera import camera_from_points
+from watcher.page.setup_form import MOTIONS, Pixels
+from watcher.page.table import Looked, Table, picture_of
+from watcher.records import Setup
 from watcher.scene.corners import find_corners, mended
-from watcher.settings import check_setup, read_setup, setup_text
+from watcher.settings import read_setup
 from watcher.store import disk
 from watcher.toolpath import read_toolpath
 from watcher.trouble import BadSetup, BadStore, BadToolpath, Trouble
@@ -60,17 +54,11 @@ EYES = "EYES"
 TABLE = "SETTING_UP"
 FOLDER_OF_PRINTERS = "printers"
 LARGEST_FILE = 8 * 2**20
+QUICK_PROGRAM, SLOW_PROGRAM = 256 * 1024, 8 * 2**20
+"""So large a configured program may be to be read before the page is shown, and beside it."""
 FORM_BUFFER = 512 * 1024
-LARGEST_PIXELS = 40_000_000
-MOST_ON_TABLE = 8
+USUAL_SIZE = (1280, 720)
 LONGEST_NAME = 60
-MOST_VERTICES = 40
-
-MOTIONS: dict[BedMotion, str] = {
-    "bed-y": "slides back and forth",
-    "bed-z": "sinks as the part grows",
-    "fixed": "stands still",
-}
 views = Blueprint("aim", __name__)
 
 
@@ -91,63 +79,6 @@ class Eyes(Protocol):
     def check(self, address: str) -> None: ...
     def shown(self, address: str) -> str: ...
     def picture(self, address: str, wish: tuple[int, int] | None = None) -> Seen: ...
-
-
-@dataclass
-class Looked:
-    """The picture that a printer is being set up with."""
-
-    jpeg: bytes
-    bgr: Picture
-    words: str
-    utc_s: float
-    version: int
-
-    @property
-    def size(self) -> tuple[int, int]:
-        """Width and height in pixels."""
-        return self.bgr.shape[1], self.bgr.shape[0]
-
-
-@dataclass
-class _Place:
-    """What lies there of one printer."""
-
-    looked: Looked | None = None
-    address: str = field(default="", repr=False)
-    """May hold a password."""
-    part: Part | None = None
-    part_of: str = ""
-    """Which version of a file ``part`` was read from; empty where it was handed in."""
-
-
-@dataclass
-class Table:
-    """What is being worked on, by printer; the least touched goes when there is no room."""
-
-    _places: OrderedDict[str, _Place] = field(default_factory=OrderedDict)
-    _lock: threading.Lock = field(default_factory=threading.Lock)
-    _count: int = 0
-
-    def place(self, key: str) -> _Place:
-        """The printer's own, made where there is none."""
-        with self._lock:
-            found = self._places.setdefault(key, _Place())
-            self._places.move_to_end(key)
-            while len(self._places) > MOST_ON_TABLE:
-                self._places.popitem(last=False)
-            return found
-
-    def lay(self, key: str, jpeg: bytes, words: str) -> Looked:
-        """Lay a new picture there. Raises ``Trouble`` where it is none."""
-        bgr = _decoded(jpeg)
-        place = self.place(key)
-        with self._lock:
-            self._count += 1
-            # The version goes into addresses: it must not come again after a restart.
-            version = int(time.time() * 1000) + self._count
-            place.looked = Looked(jpeg, bgr, words, time.time(), version)
-            return place.looked
 
 
 @dataclass(frozen=True)
@@ -314,13 +245,8 @@ def _look(one: Known) -> Looked:
     address = place.address or (one.configured.source if one.configured else "")
     if not address:
         raise Trouble("No camera was named.", "Give its number or its http:// address.")
-    wish = None
-    if one.has_setup:
-        try:
-            wish = read_setup(one.file).frame_size
-        except BadSetup:
-            wish = None
-    seen = eyes.picture(address, wish)
+    kept = _kept(one)
+    seen = eyes.picture(address, kept.frame_size if kept else None)
     return _table().lay(one.key, seen.jpeg, seen.words)
 
 
@@ -329,7 +255,7 @@ def hand_in(key: str) -> ResponseReturnValue:
     """Take a picture from the person's own device."""
     one = _known(key)
     try:
-        jpeg = _picture_of(request.files.get("picture"))
+        jpeg = picture_of(request.files.get("picture"))
         looked = _table().lay(one.key, jpeg, "handed in")
     except Trouble as trouble:
         return _answered(one, str(trouble))
@@ -374,38 +300,6 @@ def _camera(one: Known) -> str:
     return eyes.shown(address) if eyes and address else ""
 
 
-def _picture_of(file: FileStorage | None) -> bytes:
-    """A picture that was handed in as a JPEG without its notes. Raises ``Trouble``."""
-    data = file.read() if file is not None else b""
-    if not data:
-        raise Trouble("No picture was chosen.", "Choose a JPEG or PNG file.")
-    done, coded = cv2.imencode(".jpg", _decoded(data), [cv2.IMWRITE_JPEG_QUALITY, 95])
-    if not done:
-        raise Trouble("The picture can't be kept.", "Give another one.")
-    return coded.tobytes()
-
-
-def _decoded(data: bytes) -> Picture:
-    """Decode, after its size was read: a small file may hold a picture that fills the memory."""
-    size: tuple[int, int] | None = None
-    try:
-        with Image.open(io.BytesIO(data), formats=["JPEG", "PNG"]) as image:
-            size = image.size
-    except Image.DecompressionBombError:
-        size = None
-    except (UnidentifiedImageError, OSError, ValueError):
-        raise Trouble("That is no picture.", "Give a JPEG or PNG file.") from None
-    if size is None or size[0] * size[1] > LARGEST_PIXELS:
-        raise Trouble(
-            f"The picture is larger than {LARGEST_PIXELS // 10**6} million pixels.",
-            "Give one as the camera sends it.",
-        )
-    bgr = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
-    if bgr is None:
-        raise Trouble("That is no whole picture.", "Give a JPEG or PNG file.")
-    return np.asarray(bgr, np.uint8)
-
-
 def _kept_picture(one: Known, *, of_others: bool) -> Looked | None:
     """The newest kept picture of a run of this printer, or of any."""
     try:
@@ -448,15 +342,18 @@ def hand_in_program(key: str) -> ResponseReturnValue:
 
 def _answered_program(one: Known, trouble: str) -> ResponseReturnValue:
     if request.accept_mimetypes.best == "application/json":
+        if trouble:
+            return jsonify(trouble=trouble)
         part = _part(one)
-        return jsonify(trouble=trouble) if trouble else jsonify(program=part.name if part else "")
+        return jsonify(program=part.name if part else "")
     if trouble:
         return _page(one, _values(one), trouble, bad=True)
     return redirect(url_for("aim.view", key=one.key), 303)
 
 
-def _part(one: Known) -> Part | None:
-    """The program on the table, or else the configured one. Raises ``Trouble``."""
+def _part(one: Known, largest: float = math.inf) -> Part | None:
+    """The program on the table, or else the configured one, if it is not larger than so many bytes
+    or was read before: nobody waits for it to see the page. Raises ``Trouble``."""
     place = _table().place(one.key)
     if place.part is not None and not place.part_of:
         return place.part
@@ -467,12 +364,21 @@ def _part(one: Known) -> Part | None:
         state = path.stat()
         version = f"{path} {state.st_mtime_ns} {state.st_size}"
         if place.part is None or place.part_of != version:
+            if state.st_size > largest:
+                return None
             with path.open("rb") as file:
                 place.part = part_of(path.name, read_toolpath(iter(lambda: file.read(2**20), b"")))
             place.part_of = version
     except OSError as error:
         raise BadToolpath(f"{path.name} can't be read ({error.strerror}).", "Check it.") from None
     return place.part
+
+
+def _has_program(one: Known) -> bool:
+    """Whether there is a program, read or not."""
+    if _table().place(one.key).part is not None:
+        return True
+    return one.configured is not None and one.configured.toolpath != Path()
 
 
 # The set-up itself
@@ -485,12 +391,22 @@ def view(key: str) -> str:
     if _table().place(key).looked is None:
         _kept_picture(one, of_others=False)
     told, bad = "", False
+    kept = _kept(one)
+    if kept is not None and setup_form.has_other_points(kept):
+        told = (
+            "The file holds points that are no corners of the bed. Here stand the corners that "
+            "follow from them; keeping puts these in their place."
+        )
     if request.args.get("kept") == "1" and one.has_setup:
         told = _kept_words(one)
     try:
         values = _values(one)
     except BadSetup as trouble:
-        values, told, bad = _fresh_values(one), f"{trouble} It is kept beside the new one.", True
+        values, told, bad = (
+            setup_form.fresh(_size(one)),
+            f"{trouble} It is kept beside the new one.",
+            True,
+        )
     return _page(one, values, told, bad=bad)
 
 
@@ -502,17 +418,29 @@ def change(key: str) -> ResponseReturnValue:
     try:
         match values.get("do"):
             case "keep":
-                _keep(one, _setup_of(one, values))
+                setup_file.keep(one.file, _setup_of(one, values))
                 return redirect(url_for("aim.view", key=key, kept=1), 303)
             case "find":
-                return _page(one, values | _points(_found(one, values)), "Found. Check each one.")
+                return _page(
+                    one,
+                    values | setup_form.points_of(_found(one, values)),
+                    "Found. Check each one.",
+                )
             case "mend":
-                return _page(one, values | _points(_mended(one, values)), "Moved onto the edges.")
+                return _page(
+                    one,
+                    values | setup_form.points_of(_mended(one, values)),
+                    "Moved onto the edges.",
+                )
             case "turn":
-                return _page(one, values | _turned(values), "Turned by one corner.")
+                return _page(one, values | setup_form.turned(values), "Turned by one corner.")
             case "propose":
                 region = _proposed(one, values)
-                return _page(one, values | {"region": _as_text(region)}, "Drawn from the program.")
+                return _page(
+                    one,
+                    values | {"region": setup_form.region_text(region)},
+                    "Drawn from the program.",
+                )
             case _:
                 return _page(one, values, "")
     except Trouble as trouble:
@@ -527,7 +455,7 @@ def work_out(key: str, do: str) -> Response:
     try:
         match do:
             case "numbers":
-                return jsonify(_numbers(one, _setup_of(one, values)))
+                return jsonify(_numbers(one, _setup_of(one, values), SLOW_PROGRAM))
             case "find":
                 return jsonify(points=_found(one, values))
             case "mend":
@@ -540,16 +468,14 @@ def work_out(key: str, do: str) -> Response:
         return jsonify(trouble=str(trouble))
 
 
-Pixels = list[tuple[float, float]]
-
-
 def _found(one: Known, values: Mapping[str, str]) -> Pixels:
     looked = _looked(one)
-    markers = _base(one).bed_markers if one.has_setup else ()
-    found = find_corners(looked.bgr, _bed(values), markers)
+    kept = _kept(one)
+    bed = setup_form.bed_of(values)
+    found = find_corners(looked.bgr, bed, kept.bed_markers if kept else ())
     if isinstance(found, str):
         raise Trouble(found)
-    return _rounded(found.pixel)
+    return setup_form.rounded(found.pixel)
 
 
 def _mended(one: Known, values: Mapping[str, str]) -> Pixels:
@@ -560,7 +486,7 @@ def _mended(one: Known, values: Mapping[str, str]) -> Pixels:
         raise Trouble(
             "No edges of the bed were found near these points.", "Drag them nearer, or leave them."
         )
-    return _rounded(better)
+    return setup_form.rounded(better)
 
 
 def _proposed(one: Known, values: Mapping[str, str]) -> Pixels:
@@ -570,11 +496,7 @@ def _proposed(one: Known, values: Mapping[str, str]) -> Pixels:
     seen = _judged(one, _setup_of(one, values), part)
     if not seen.region_px:
         raise Trouble("The program has no footprint.", "Draw the region by hand.")
-    return _rounded(np.array(seen.region_px))
-
-
-def _rounded(pixels: Any) -> Pixels:
-    return [(round(float(x), 1), round(float(y), 1)) for x, y in pixels]
+    return setup_form.rounded(np.array(seen.region_px))
 
 
 def _looked(one: Known) -> Looked:
@@ -595,16 +517,17 @@ def _judged(one: Known, setup: Setup, part: Part | None) -> Prospect:
     return prospect(grey, setup, part)
 
 
-def _numbers(one: Known, setup: Setup) -> dict[str, Any]:
+def _numbers(one: Known, setup: Setup, largest: float) -> dict[str, Any]:
     part, note = None, ""
     try:
-        part = _part(one)
+        part = _part(one, largest)
     except Trouble as trouble:
         note = str(trouble)
     seen = _judged(one, setup, part)
     return {
         "bed": [_spot(spot) for spot in seen.bed],
         "part": [_spot(spot) for spot in seen.part],
+        "program": part.name if part else "",
         "advice": [*seen.advice, *([note] if note else [])],
     }
 
@@ -622,141 +545,31 @@ def _spot(spot: Spot) -> dict[str, Any]:
 # The form
 
 
-def _base(one: Known) -> Setup:
-    return read_setup(one.file)
+def _kept(one: Known) -> Setup | None:
+    """The kept set-up, where there is one that can be read."""
+    try:
+        return read_setup(one.file) if one.has_setup else None
+    except BadSetup:
+        return None
+
+
+def _size(one: Known, setup: Setup | None = None) -> tuple[int, int]:
+    looked = _table().place(one.key).looked
+    if looked is not None:
+        return looked.size
+    return setup.frame_size if setup else USUAL_SIZE
 
 
 def _values(one: Known) -> dict[str, str]:
     """The form as the kept set-up fills it. Raises ``BadSetup`` where that can't be read."""
     if not one.has_setup:
-        return _fresh_values(one)
-    setup = _base(one)
-    looked = _table().place(one.key).looked
-    width, height = looked.size if looked else setup.frame_size
-    across, down = width / setup.frame_size[0], height / setup.frame_size[1]
-    corners = bed_corners_px(camera_from_points(setup), setup)
-    # A point that stands at a corner stays as it was clicked.
-    places = [(0.0, 0.0), (setup.bed_mm[0], 0.0), setup.bed_mm, (0.0, setup.bed_mm[1])]
-    for k, place in enumerate(places):
-        for point in setup.bed_points:
-            if point.bed_mm == place:
-                corners[k] = point.pixel
-    return {
-        "width": str(width),
-        "height": str(height),
-        "bed_w": f"{setup.bed_mm[0]:g}",
-        "bed_d": f"{setup.bed_mm[1]:g}",
-        "motion": setup.bed_motion,
-        "sunk": f"{setup.bed_points_z_mm:g}",
-        "parked": "yes" if setup.head_parked_for_frames else "",
-        "region": _as_text([(x * across, y * down) for x, y in setup.part_px]),
-    } | _points(_rounded(corners * [across, down]))
-
-
-def _fresh_values(one: Known) -> dict[str, str]:
-    looked = _table().place(one.key).looked
-    width, height = looked.size if looked else (1280, 720)
-    shares = [(0.2, 0.85), (0.8, 0.85), (0.7, 0.4), (0.3, 0.4)]
-    return {
-        "width": str(width),
-        "height": str(height),
-        "bed_w": "220",
-        "bed_d": "220",
-        "motion": "bed-y",
-        "sunk": "0",
-        "parked": "",
-        "region": "",
-    } | _points([(round(x * width), round(y * height)) for x, y in shares])
-
-
-def _points(pixels: Pixels) -> dict[str, str]:
-    return {
-        f"{axis}{k}": f"{value:g}"
-        for k, pixel in enumerate(pixels)
-        for axis, value in zip("xy", pixel, strict=True)
-    }
-
-
-def _turned(values: Mapping[str, str]) -> dict[str, str]:
-    return {f"{axis}{k}": values.get(f"{axis}{(k + 1) % 4}", "") for k in range(4) for axis in "xy"}
-
-
-def _as_text(pixels: Pixels) -> str:
-    return "  ".join(f"{x:.1f},{y:.1f}" for x, y in pixels)
-
-
-def _number(values: Mapping[str, str], name: str, meaning: str) -> float:
-    text = values.get(name, "").strip().replace(",", ".")
-    try:
-        return float(text)
-    except ValueError:
-        raise BadSetup(f"{meaning} is {text[:20]!r}.", "Give a number there.") from None
-
-
-def _bed(values: Mapping[str, str]) -> tuple[float, float]:
-    size = (
-        _number(values, "bed_w", "The bed's width"),
-        _number(values, "bed_d", "The bed's depth"),
-    )
-    if not all(0 < side <= 5000 for side in size):
-        raise BadSetup(f"The bed is {size[0]:g} by {size[1]:g} mm.", "Give its true size.")
-    return size
+        return setup_form.fresh(_size(one))
+    setup = read_setup(one.file)
+    return setup_form.filled(setup, _size(one, setup))
 
 
 def _setup_of(one: Known, values: Mapping[str, str]) -> Setup:
-    """The set-up that the form says. What the form does not ask stays as it was kept.
-
-    Raises ``BadSetup``, in the words of :mod:`watcher.settings`.
-    """
-    width, depth = _bed(values)
-    places = [(0.0, 0.0), (width, 0.0), (width, depth), (0.0, depth)]
-    content: dict[str, Any] = {
-        "frame_size": [
-            _number(values, "width", "The picture's width"),
-            _number(values, "height", "The picture's height"),
-        ],
-        "bed_mm": [width, depth],
-        "bed_motion": values.get("motion", ""),
-        "head_parked_for_frames": values.get("parked") == "yes",
-        "bed_points": [
-            {
-                "pixel": [
-                    _number(values, f"x{k}", f"x of {BED_NAMES[k]}"),
-                    _number(values, f"y{k}", f"y of {BED_NAMES[k]}"),
-                ],
-                "bed_mm": list(place),
-            }
-            for k, place in enumerate(places)
-        ],
-        "bed_points_z_mm": _number(values, "sunk", "How far the bed had sunk")
-        if values.get("motion") == "bed-z"
-        else 0.0,
-        "part_region": _region(values.get("region", "")),
-    }
-    if one.has_setup:
-        try:
-            kept = json.loads(setup_text(_base(one)))
-            content |= {k: kept[k] for k in ("bed_markers", "room_markers") if k in kept}
-        except BadSetup:
-            pass
-    setup = check_setup(content, "The set-up")
-    camera_from_points(setup)
-    return setup
-
-
-def _region(text: str) -> list[list[float]]:
-    region = []
-    for pair in text.split():
-        try:
-            x, y = (float(part) for part in pair.split(","))
-        except ValueError:
-            raise BadSetup(
-                f"The region holds {pair[:20]!r}.", "Write each corner as x,y with a space between."
-            ) from None
-        region.append([x, y])
-    if len(region) > MOST_VERTICES:
-        raise BadSetup(f"The region has {len(region)} corners.", f"Use {MOST_VERTICES} or fewer.")
-    return region
+    return setup_form.setup_of(values, _kept(one))
 
 
 def _page(one: Known, values: Mapping[str, str], told: str, *, bad: bool = False) -> str:
@@ -765,12 +578,12 @@ def _page(one: Known, values: Mapping[str, str], told: str, *, bad: bool = False
     numbers_trouble = ""
     if place.looked is not None:
         try:
-            numbers = _numbers(one, _setup_of(one, values))
+            numbers = _numbers(one, _setup_of(one, values), QUICK_PROGRAM)
         except Trouble as trouble:
             numbers_trouble = str(trouble)
     part_name, part_trouble = "", ""
     try:
-        part = _part(one)
+        part = _part(one, QUICK_PROGRAM)
         part_name = part.name if part else ""
     except Trouble as trouble:
         part_trouble = str(trouble)
@@ -788,6 +601,7 @@ def _page(one: Known, values: Mapping[str, str], told: str, *, bad: bool = False
         numbers=numbers,
         numbers_trouble=numbers_trouble,
         part=part_name,
+        program=_has_program(one),
         part_trouble=part_trouble,
         pictures=PICTURES,
         watched=_is_watched(one),
@@ -795,42 +609,7 @@ def _page(one: Known, values: Mapping[str, str], told: str, *, bad: bool = False
     )
 
 
-# Keeping
-
-
-def _keep(one: Known, setup: Setup) -> None:
-    """Write the file whole, the old one beside it. Raises ``Trouble``."""
-    text = setup_text(setup).encode()
-    try:
-        one.file.parent.mkdir(parents=True, exist_ok=True)
-        mode = 0o644
-        if one.file.exists():
-            before = one.file.read_bytes()
-            if before == text:
-                return
-            mode = one.file.stat().st_mode & 0o777
-            old = _beside(one.file)
-            disk.write_file(old, before)
-            old.chmod(mode)
-        disk.write_file(one.file, text)
-        one.file.chmod(mode)
-    except OSError as error:
-        raise Trouble(
-            f"{one.file} can't be written ({error.strerror}).",
-            "Make its folder writable for the watcher; nothing was changed.",
-        ) from None
-
-
-def _beside(file: Path) -> Path:
-    """A free name beside a file that says when it was replaced."""
-    stamp = datetime.now(UTC).strftime("%Y%m%d-%H%M%S")
-    count = 1
-    while True:
-        again = "" if count == 1 else f"-{count}"
-        path = file.with_name(f"{file.stem}.until-{stamp}{again}{file.suffix}")
-        if not path.exists():
-            return path
-        count += 1
+# What is kept
 
 
 def _kept_words(one: Known) -> str:

@@ -26,6 +26,7 @@ from watcher.page import (
 )
 from watcher.page.door import Door
 from watcher.page.opened import FOLDER
+from watcher.page.table import Table
 from watcher.trouble import BadStore, Trouble
 
 _HEADERS = {
@@ -70,7 +71,7 @@ def create_app(
     app.config[FOLDER] = store_folder
     app.config[acts.HANDS] = hands
     app.config[aim.EYES] = eyes
-    app.config[aim.TABLE] = aim.Table()
+    app.config[aim.TABLE] = Table()
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     app.jinja_env.globals["cautions"] = words.CAUTIONS
     for room in (

@@ -482,6 +482,7 @@ async function askNumbers(asked) {
   if (!found.trouble) {
     list("bed-spots", found.bed.map((spot) => [spot.words, spot.good ? "fine" : "warn"]));
     list("part-spots", found.part.map((spot) => [spot.words, spot.good ? "fine" : "warn"]));
+    if (found.program) byId("program-told").textContent = `The program ${found.program} is known.`;
     byId("part-numbers").hidden = found.part.length === 0;
     list("advice", found.advice.length ? found.advice.map((line) => [line, ""]) : [["They stand well.", "fine"]]);
   }

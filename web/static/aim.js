@@ -67,6 +67,7 @@ function remember() {
 
 function touched() {
   changed = true;
+  spots = []; // they stood at the old points
   byId("state").textContent = "Not kept yet.";
   writeForm();
   draw();
@@ -290,7 +291,10 @@ function drag(event) {
   if (!dragging || picked === null) return;
   const by = [event.clientX - dragging.from[0], event.clientY - dragging.from[1]];
   if (!dragging.moved && Math.hypot(...by) < 3) return;
-  if (!dragging.moved) remember();
+  if (!dragging.moved) {
+    remember();
+    spots = [];
+  }
   dragging.moved = true;
   moveTo(dragging.start.map((v, axis) => v + by[axis] / dragging.scale));
   writeForm();

@@ -23,6 +23,7 @@ from watcher.account import Account
 from watcher.bedside import Bedside, Hands
 from watcher.config import Config, Printer, read_config
 from watcher.desk import COMMANDS
+from watcher.glance import Eyes
 from watcher.page import (
     Door,
     answer_to,
@@ -260,7 +261,7 @@ def watch(
         def open_source(clock: Clock) -> Source:
             pictures = open_live(source, setup.frame_size, interval, clock)
             stack.callback(pictures.close)
-            address = stack.enter_context(_page(data, host, port))
+            address = stack.enter_context(_page(data, host, port, printers=(printer,)))
             click.echo(
                 f"Watching {label.source}; the page is at {address} — Ctrl-C ends the watch."
             )
@@ -638,8 +639,9 @@ def page(config_file: Path | None, data: Path, host: str, port: int) -> None:
     Example:
       watcher page --port 9000
     """
-    hands = None if config_file is None else Hands(read_config(config_file), data)
-    with _page(data, host, port, hands) as address:
+    settings = None if config_file is None else read_config(config_file)
+    hands = None if settings is None else Hands(settings, data)
+    with _page(data, host, port, hands, settings.printers if settings else ()) as address:
         click.echo(f"The page is at {address} — press Ctrl-C to end it.")
         _until_interrupted()
 
@@ -787,7 +789,7 @@ def tend(config_file: Path, dry_run: bool, data: Path, host: str, port: int) -> 
     settings = read_config(config_file)
     start_log("watcher")
     hands = Hands(settings, data, dry_run=dry_run)
-    with _page(data, host, port, hands) as address:
+    with _page(data, host, port, hands, settings.printers) as address:
         names = ", ".join(printer.name for printer in settings.printers)
         click.echo(f"Watching {names}; the page is at {address} — Ctrl-C ends it.")
         click.echo(" ".join(CAUTIONS))
@@ -1097,9 +1099,17 @@ def _sample_nights() -> list[Path]:
 
 
 @contextlib.contextmanager
-def _page(data: Path, host: str, port: int, hands: Hands | None = None) -> Iterator[str]:
+def _page(
+    data: Path,
+    host: str,
+    port: int,
+    hands: Hands | None = None,
+    printers: tuple[Printer, ...] = (),
+) -> Iterator[str]:
     """Serve the page from a thread of its own and give its address."""
-    server = listen(create_app(data, door=_door(data, host), hands=hands), host, port)
+    eyes = Eyes(printers, data)
+    app = create_app(data, door=_door(data, host), hands=hands, eyes=eyes)
+    server = listen(app, host, port)
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()
     try:

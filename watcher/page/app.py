@@ -13,6 +13,7 @@ from werkzeug.exceptions import HTTPException
 from watcher.page import (
     access,
     acts,
+    aim,
     answers,
     around,
     compared,
@@ -28,6 +29,7 @@ from watcher.page import (
 )
 from watcher.page.door import Door
 from watcher.page.opened import FOLDER
+from watcher.page.table import Table
 from watcher.trouble import BadStore, Trouble
 
 _HEADERS = {
@@ -52,12 +54,16 @@ _HEADERS = {
 
 
 def create_app(
-    store_folder: Path, *, door: Door | None = None, hands: acts.Hands | None = None
+    store_folder: Path,
+    *,
+    door: Door | None = None,
+    hands: acts.Hands | None = None,
+    eyes: aim.Eyes | None = None,
 ) -> Flask:
     """Make the page over a data folder. Each request opens the store for reading and closes it.
 
     Without ``door`` nobody has to sign in: for loopback only. Without ``hands`` nothing can be
-    stopped, tested or called for.
+    stopped, tested or called for; without ``eyes`` no camera is looked through.
     """
     web = Path(str(files("watcher.web")))
     app = Flask(
@@ -67,11 +73,13 @@ def create_app(
     )
     app.config[FOLDER] = store_folder
     app.config[acts.HANDS] = hands
+    app.config[aim.EYES] = eyes
+    app.config[aim.TABLE] = Table()
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     app.jinja_env.globals["cautions"] = words.CAUTIONS
     for room in (
         *(prints, timelapse, pictures, data, life, acts, answers, explained),
-        *(around, compared, small),
+        *(around, compared, aim, small),
     ):
         app.register_blueprint(room.views)
     access.guard(app, door or Door())

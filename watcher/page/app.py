@@ -20,6 +20,7 @@ from watcher.page import (
     data,
     explained,
     life,
+    night_view,
     pictures,
     prints,
     small,
@@ -40,6 +41,7 @@ _HEADERS = {
             "style-src 'self'",
             "img-src 'self'",
             "connect-src 'self'",
+            "manifest-src 'self'",
             "base-uri 'none'",
             "form-action 'self'",
             "frame-ancestors 'none'",
@@ -79,7 +81,7 @@ def create_app(
     app.jinja_env.globals["cautions"] = words.CAUTIONS
     for room in (
         *(prints, timelapse, pictures, data, life, acts, answers, explained),
-        *(around, compared, aim, small),
+        *(around, compared, aim, small, night_view),
     ):
         app.register_blueprint(room.views)
     access.guard(app, door or Door())

@@ -33,6 +33,12 @@ Mood = Literal[
 """What the view is coloured by. ``unseen``: the newest pictures don't show the part. ``hindered``:
 the watch lives and says what is wrong with itself. Losing contact is the browser's to tell."""
 
+URGENCY: tuple[Mood, ...] = (
+    *("stop-failed", "dead", "stop", "hindered", "unseen", "look", "answered"),
+    *("waiting", "stopped", "carry-on", "over"),
+)
+"""What to look at first, where there are several."""
+
 LEAST_PATIENCE_S = 45.0
 """A picture younger than this is never too old."""
 PATIENCE = 3.0
@@ -137,8 +143,8 @@ def glance(
         return Glance(
             "stopped",
             "The stop was sent: see that it stands still.",
-            f"By {tried[-1].who}, with {tried[-1].action}: {tried[-1].detail}. A message may be "
-            "taken and not obeyed.",
+            f"By {tried[-1].who}, with {tried[-1].action}: {tried[-1].detail}. Nozzle and bed stay "
+            "hot; air the room before you go near. A message may be taken and not obeyed.",
             going_on=True,
             wants_answer=False,
         )
@@ -230,7 +236,7 @@ def _quiet(
         return Glance(
             "unseen",
             "Not seen just now.",
-            f"{_capital(why)}. Nothing was wrong when the part was last seen.",
+            f"{_capital(why)}. Nothing was found wrong when it was last seen.",
             True,
             wants_answer=False,
         )
@@ -312,16 +318,18 @@ def _extent(
     return inside.min(axis=0), inside.max(axis=0)
 
 
-def end_words(to_end: ToEnd | None, age_s: float) -> tuple[str, str]:
+def end_words(to_end: ToEnd | None, age_s: float, *, planned: bool) -> tuple[str, str]:
     """Time to the end from now, and how sure that is, in words.
 
     Args:
         to_end: as of the newest picture; ``None`` where nothing is known.
         age_s: of that picture.
+        planned: whether the run has a toolpath.
 
     """
     if to_end is None:
-        return "not known", "There is no toolpath, or no picture has been placed in it yet."
+        why = "No picture was placed yet." if planned else "There is no toolpath to tell it."
+        return "not known", why
     left_s = to_end.seconds - age_s
     early, late = span_s(to_end, age_s)
     if late <= 0:
@@ -330,7 +338,7 @@ def end_words(to_end: ToEnd | None, age_s: float) -> tuple[str, str]:
         return "about now", f"It may take {duration(late)} more."
     return (
         f"about {duration(left_s)}",
-        f"Between {duration(early)} and {duration(late)}, if it goes on at this pace.",
+        f"Between {duration(early)} and {duration(late)} at this pace.",
     )
 
 

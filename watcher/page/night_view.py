@@ -9,7 +9,16 @@ from flask import Blueprint, Response, jsonify, redirect, render_template, url_f
 from flask.typing import ResponseReturnValue
 
 from watcher.page.acts import stop_words
-from watcher.page.glance import Crop, Glance, crop, end_words, glance, patience_s, span_s
+from watcher.page.glance import (
+    URGENCY,
+    Crop,
+    Glance,
+    crop,
+    end_words,
+    glance,
+    patience_s,
+    span_s,
+)
 from watcher.page.life import is_answered
 from watcher.page.opened import run_or_404, store
 from watcher.page.pictures import picture_address
@@ -42,7 +51,7 @@ class _Now:
     frame_size: tuple[int, int]
     crop: Crop
     tried: str
-    """The newest attempt to stop, in a sentence."""
+    """The newest attempt to stop that was a trial or is under way, in a sentence."""
     newer: int | None
     """The run that the same printer is at now, where it is another one."""
 
@@ -59,7 +68,9 @@ def night() -> ResponseReturnValue:
     runs = _watched()
     if len(runs) == 1:
         return redirect(url_for("night_view.one_night", run_id=runs[0].id))
-    return render_template("nights.html", runs=[(run, _now(run)) for run in runs])
+    seen = [(run, _now(run)) for run in runs]
+    seen.sort(key=lambda one: URGENCY.index(one[1].glance.mood))
+    return render_template("nights.html", runs=seen)
 
 
 @views.get("/run/<int:run_id>/night")
@@ -76,7 +87,7 @@ def watched_now() -> Response:
     """Where the view of what is watched now lies; ``null`` where nothing is."""
     runs = _watched()
     address = url_for("night_view.night") if runs else None
-    return jsonify(address=address, runs=[run.id for run in runs])
+    return jsonify(address=address, runs=sorted(run.id for run in runs))
 
 
 @views.get("/api/run/<int:run_id>/night")
@@ -135,7 +146,7 @@ def _now(run: Run) -> _Now:
     age_s = opened.newest_age_s(run.id) if newest else None
     going_on = run.state in ("watching", "interrupted") and told.mood not in ("over", "stopped")
     to_end = _to_end(run, frames) if going_on else None
-    words, note = end_words(to_end, age_s or 0.0)
+    words, note = end_words(to_end, age_s or 0.0, planned=run.toolpath is not None)
     if not going_on:
         words, note = "–", "Nothing more is expected."
     at_now = opened.book.newest_run(run.watch) if run.watch else run.id
@@ -180,7 +191,7 @@ def _outlines(run: Run, judged: KeptFrame | None) -> tuple[Outline, ...]:
 
 
 def _tried(stops: list[KeptStop]) -> str:
-    if not stops:
+    if not stops or not (stops[-1].dry or stops[-1].ok is None):
         return ""
     stop = stops[-1]
     what = "Trial of a stop" if stop.dry else "Stop"

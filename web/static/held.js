@@ -3,14 +3,16 @@
 
 const HOLD_MS = 1500;
 
-export function held(button, act, tell) {
+// `words` is the element with the button's text; `tell` says what became of a hold that was too short.
+export function held(button, words, act, tell) {
+  const usual = words.textContent;
   let timer = null;
   let touchedMs = -Infinity; // when it was last pressed by hand or key
 
   function begin() {
-    if (timer !== null || button.disabled) return;
+    if (timer !== null || button.getAttribute("aria-disabled") === "true") return;
     button.classList.add("holding");
-    tell("Keep holding …");
+    words.textContent = "Keep holding …";
     timer = setTimeout(() => {
       end();
       act();
@@ -22,6 +24,7 @@ export function held(button, act, tell) {
     timer = null;
     touchedMs = performance.now();
     button.classList.remove("holding");
+    words.textContent = usual;
   }
 
   function letGo() {

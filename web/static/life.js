@@ -131,11 +131,17 @@ function show() {
 }
 
 button.addEventListener("click", () => allow().catch(() => {}));
-for (const touch of ["pointerdown", "pointerup", "keydown"]) {
-  document.addEventListener(touch, () => {
-    if (known && !siren.isOpen()) allow().catch(() => {});
-  });
+// Not at once when it is pressed: the offer to sound goes away then, and what is pressed must stay
+// where it is until it is let go. A finger that held something makes no click.
+const AFTER_TOUCH_MS = 400;
+
+function touched() {
+  if (known && !siren.isOpen()) allow().catch(() => {});
 }
+
+document.addEventListener("click", touched);
+document.addEventListener("keydown", touched);
+document.addEventListener("pointerup", () => setTimeout(touched, AFTER_TOUCH_MS));
 setInterval(ask, ASK_MS);
 setInterval(show, 1000);
 ask();

@@ -71,7 +71,7 @@ function show() {
   const sounding = contact.audible.length > 0;
   if (byId("heard")) byId("heard").hidden = !(sounding || (data ? data.wants_answer : !byId("heard").hidden));
   if (byId("hush")) byId("hush").hidden = !sounding;
-  if (byId("halt") && data) byId("halt").hidden = !data.going_on && !contact.lost;
+  if (byId("halt") && data) byId("halt").hidden = byId("how-stop").hidden = !data.going_on;
   // What is told in large letters below needs no second telling above; other printers' worries do.
   const ours = ["contact", "pictures", "stop failed", `stop ${night.dataset.run}`, `watch ${night.dataset.watch}`];
   life.classList.toggle("told-below", contact.reasons.every((reason) => ours.includes(reason.key)));
@@ -110,7 +110,7 @@ function endNote() {
   if (!data.span_s || data.span_s[1] <= 0) return data.end_note;
   const at = (seconds) => timeOfDay(came.wall / 1000 + seconds);
   const [early, late] = data.span_s;
-  return `Between ${early > 0 ? at(early) : "now"} and ${at(late)}, if it goes on at this pace.`;
+  return `Between ${early > 0 ? at(early) : "now"} and ${at(late)} at this pace.`;
 }
 
 // A picture takes the old one's place only when all of it has come: nothing flashes.
@@ -187,7 +187,7 @@ async function looking() {
 
 async function halt() {
   told("Sending the stop …");
-  byId("stop").disabled = true;
+  byId("stop").setAttribute("aria-disabled", "true");
   try {
     await send(byId("halt"), { sure: "yes" }, STOP_MS);
     byId("told").dataset.own = "";
@@ -196,7 +196,7 @@ async function halt() {
     told("The stop was NOT sent: the watcher does not answer. Go to the printer and stop it there.");
     byId("told").classList.add("bad");
   }
-  byId("stop").disabled = false;
+  byId("stop").setAttribute("aria-disabled", "false");
 }
 
 document.documentElement.classList.add("live");
@@ -211,7 +211,7 @@ if (byId("heard")) {
   });
 }
 if (byId("hush")) byId("hush").addEventListener("click", hush);
-if (byId("stop")) held(byId("stop"), halt, told);
+if (byId("stop")) held(byId("stop"), byId("stop-words"), halt, told);
 awake((text) => {
   byId("awake").hidden = false;
   say("awake", text);

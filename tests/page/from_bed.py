@@ -124,7 +124,7 @@ def look(bed: Bed) -> None:
 
 
 def stop(bed: Bed) -> None:
-    bed.feed(range(40))
+    bed.feed(range(0, 40, 3))
     bed.age(31)
 
 
@@ -167,7 +167,7 @@ def late(bed: Bed) -> None:
 
 
 def over(bed: Bed) -> None:
-    bed.feed(range(60), clean=True)
+    bed.feed(range(0, 60, 3), clean=True)
     bed.store.end_run(bed.run, artificial.STARTED_UTC_S + 3600.0)
     bed.store.book.end_sign(WATCH)
 

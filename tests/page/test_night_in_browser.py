@@ -1,4 +1,4 @@
-"""The view from bed, in a real browser: what it says, that it sounds, and that nothing is bright."""
+"""The view from bed, in a real browser: what it says, how it sounds, and that nothing is bright."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import base64
 import io
 import re
 import threading
+from itertools import pairwise
 
 import cv2
 import from_bed
@@ -264,7 +265,7 @@ def rise(page, seconds):
     tones = page.evaluate("window.tones")
     calls = [t for i, t in enumerate(tones) if i == 0 or t["ms"] > tones[i - 1]["ms"]]
     times = [call["ms"] for call in calls]
-    pauses = [after - before for before, after in zip(times, times[1:], strict=False)]
+    pauses = [after - before for before, after in pairwise(times)]
     return [call["level"] for call in calls], pauses
 
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Literal
 
 import numpy as np
@@ -266,7 +267,7 @@ def _capital(text: str) -> str:
 def patience_s(times_s: Sequence[float]) -> float:
     """Age from which on the newest picture is too old, from the elapsed times of the newest ones
     in order. A layer may take its time, so the longest pause counts."""
-    pauses = [after - before for before, after in zip(times_s, times_s[1:], strict=False)]
+    pauses = [after - before for before, after in pairwise(times_s)]
     return max(LEAST_PATIENCE_S, PATIENCE * max(pauses, default=0.0))
 
 

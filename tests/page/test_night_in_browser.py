@@ -322,6 +322,18 @@ def test_pictures_that_stay_away_sound(page, room):
     assert page.evaluate("document.documentElement.dataset.alarm") == "quiet"
 
 
+def test_a_page_that_is_answered_no_more_of_the_run_sounds(page, room):
+    """The watcher lives, but what this view asks for fails."""
+    from_bed.carry_on(room.bed)
+    opened(page, room.address)
+    page.route("**/api/run/1/night", lambda route: route.abort())
+    later(page, 150)
+    assert page.evaluate("document.documentElement.dataset.alarm") == "quiet"
+    later(page, 30)
+    assert head(page).startswith("No new picture for 3 min")
+    assert page.evaluate("document.documentElement.dataset.alarm") == "loud"
+
+
 def test_lost_contact_is_loud_keeps_the_picture_and_comes_back(page, room):
     from_bed.carry_on(room.bed)
     opened(page, room.address)
@@ -355,8 +367,10 @@ def test_lost_contact_is_loud_keeps_the_picture_and_comes_back(page, room):
 def test_a_page_that_slept_does_not_cry_lost(page, room):
     from_bed.carry_on(room.bed)
     opened(page, room.address)
+    page.get_by_role("button", name="Let this page sound").click()
     page.clock.fast_forward(600_000)
     page.wait_for_timeout(100)
+    assert page.evaluate("window.tones") == []
     assert page.evaluate("document.documentElement.dataset.alarm") == "quiet"
 
 
@@ -439,9 +453,13 @@ def test_it_is_held_by_keys_too(page, room, key):
     page.clock.run_for(1000)
     page.keyboard.down(key)  # as a key repeats itself
     page.clock.run_for(600)
-    page.keyboard.up(key)
     page.wait_for_function("() => document.querySelector('#night').dataset.mood === 'stopped'")
+    page.clock.run_for(3000)
+    page.keyboard.down(key)  # Held much too long: neither a second stop nor another page.
+    page.keyboard.up(key)
+    page.wait_for_timeout(100)
     assert room.hands.stopped == [1]
+    assert page.url == room.address
 
 
 def test_assistive_technology_is_asked_in_two_steps(watched, room):
@@ -654,6 +672,7 @@ def test_brightness_goes_down_again_by_itself(page, room):
 def test_everything_is_reached_by_tab_and_not_hidden_below_the_buttons(watched, room):
     from_bed.stop(room.bed)
     page = watched.page
+    page.set_viewport_size({"width": page.viewport_size["width"], "height": 420})
     opened(page, room.address)
     seen = []
     for _ in range(20):

@@ -20,6 +20,7 @@ const title = document.title;
 
 let data = null; // what the watcher told last
 let came = null; // when it did, by two clocks
+let misses = 0; // questions since then that were not answered
 let contact = null; // how the page's alarm stands
 let shownPicture = byId("picture").getAttribute("href") || "";
 let bright = null;
@@ -42,13 +43,17 @@ async function ask() {
     if (body) {
       data = body;
       came = { monotonic: performance.now(), wall: Date.now() };
+      misses = 0;
       showPicture();
     } else if (status === 404) {
       data = null;
       gone();
+    } else {
+      misses += 1;
     }
   } catch (error) {
-    // The page's alarm tells of it.
+    // The page's alarm tells of lost contact.
+    misses += 1;
   }
   show();
 }
@@ -62,7 +67,10 @@ function gone() {
 function show() {
   if (!contact) return;
   const age = data && data.age_s !== null ? data.age_s + secondsSince(came) : null;
-  const late = Boolean(data) && data.watching && !DONE.includes(data.mood) && age !== null && age > data.patience_s;
+  // Without contact nothing is known of newer pictures; nor by a page that slept and has not asked.
+  const known = Boolean(data) && !contact.lost && age !== null;
+  const surely = known && misses < 2 ? data.age_s : age;
+  const late = known && data.watching && !DONE.includes(data.mood) && surely > data.patience_s;
   const failed = Boolean(data) && data.mood === "stop-failed";
   if (data && !contact.lost) tell(late, age);
   if (contact.lost) lost();
@@ -78,8 +86,8 @@ function show() {
   // Last, for they come back to here.
   const wanted = { pictures: late ? `No new picture has come for ${duration(age)}.` : "", "stop failed": failed ? data.head : "" };
   for (const key of Object.keys(wanted)) {
-    const known = contact.reasons.some((reason) => reason.key === key);
-    if (Boolean(wanted[key]) !== known) worry(key, "watch", wanted[key]);
+    const worries = contact.reasons.some((reason) => reason.key === key);
+    if (Boolean(wanted[key]) !== worries) worry(key, "watch", wanted[key]);
   }
 }
 

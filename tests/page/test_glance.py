@@ -158,8 +158,9 @@ def test_the_age_of_the_newest_picture_heeds_no_wall_clock(bed, monkeypatch):
 def test_the_night_goes_to_what_is_watched_now(bed):
     from_bed.carry_on(bed)
     client = create_app(bed.data).test_client()
-    answer = client.get("/night")
-    assert (answer.status_code, answer.location) == (302, f"/run/{bed.run}/night")
+    text = client.get("/night").get_data(as_text=True)
+    assert 'aria-live="polite">Carry on.</h2>' in text
+    assert f'data-run="{bed.run}"' in text
     assert client.get("/api/night").json == {"address": "/night", "runs": [bed.run]}
 
 
@@ -167,7 +168,8 @@ def test_the_night_goes_to_a_watch_that_died(tmp_path):
     bed = from_bed.Bed.begin(tmp_path)
     from_bed.dead(bed)
     bed.store.close()
-    assert create_app(tmp_path).test_client().get("/night").location == "/run/1/night"
+    text = create_app(tmp_path).test_client().get("/night").get_data(as_text=True)
+    assert "Nobody is watching: the watch has died.</h2>" in text
 
 
 def test_the_night_says_that_nothing_is_watched(bed):

@@ -6,6 +6,7 @@ import base64
 import io
 import re
 import threading
+from importlib.resources import files
 from itertools import pairwise
 
 import cv2
@@ -248,10 +249,45 @@ def test_while_nothing_is_watched_it_waits_and_then_goes_there(browser, tmp_path
     bed = from_bed.Bed.begin(tmp_path)
     from_bed.carry_on(bed)
     page.clock.run_for(6000)
-    page.wait_for_url("**/run/1/night")
+    page.get_by_role("heading", name="Carry on.").wait_for()
+    # And on to the next print, whose address is the same.
+    bed.store.end_run(bed.run, from_bed.artificial.STARTED_UTC_S + 1500.0)
+    run = from_bed.artificial.begin(bed.store, "Hinge pin")
+    bed.store._db.execute("UPDATE runs SET watch = ? WHERE id = ?", (from_bed.WATCH, run))
+    later(page, 10)
+    page.get_by_role("heading", name="Hinge pin").wait_for()
+    assert head(page) == "No picture yet."
     context.close()
     server.close()
     bed.store.close()
+
+
+def test_it_opens_dark_and_loud_though_the_watcher_is_gone(browser, room, barriers):
+    """From the home screen, with nothing that answers; and goes on once something does."""
+    from_bed.carry_on(room.bed)
+    context = browser.new_context(viewport={"width": 390, "height": 844})
+    page = context.new_page()
+    page.add_init_script(f"({FAKE_SOUND})()")
+    address = room.server.url + "night"
+    opened(page, address)
+    page.evaluate("navigator.serviceWorker.ready.then(r => r.active.scriptURL)")
+    page.wait_for_function("() => navigator.serviceWorker.controller")
+    port = int(address.split(":")[2].split("/")[0])
+    room.server.close()
+    page.goto(address)
+    page.get_by_role("heading", name="No contact with the watcher.").wait_for()
+    assert markup.badly_formed((files("watcher.web") / "static" / "lost.html").read_text()) == []
+    assert barriers(page) == []
+    dark = np.asarray(Image.open(io.BytesIO(page.screenshot())).convert("RGB"))
+    assert brightest([dark])[0] < 0.06
+    assert page.get_by_text("Carry on").count() == 0, "an old advice is no advice"
+    page.get_by_role("button", name="Let this page sound").click()
+    page.wait_for_function("() => window.tones.length > 0")
+    page.get_by_role("button", name="I’m looking").click()
+    room.server = listen(create_app(room.bed.data), "127.0.0.1", port)
+    threading.Thread(target=room.server.run, daemon=True).start()
+    page.get_by_role("heading", name="Carry on.").wait_for()
+    context.close()
 
 
 # Sound

@@ -17,7 +17,10 @@ from test_page_contrast import contrast, luminance
 from watcher.page import Door, create_app
 
 STATIC = files("watcher.web") / "static"
-SCRIPTS = ("life", "siren", "night", "nights", "held", "awake", "words")
+SCRIPTS = (
+    *("life", "siren", "night", "nights", "held", "awake", "words", "keep", "lost"),
+    "night-worker",
+)
 CSS = (STATIC / "night.css").read_text(encoding="utf-8")
 COLOURS = dict(re.findall(r"--([\w-]+): (#[0-9a-f]{6});", CSS))
 

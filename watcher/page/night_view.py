@@ -5,8 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from flask import Blueprint, Response, jsonify, redirect, render_template, url_for
-from flask.typing import ResponseReturnValue
+from flask import Blueprint, Response, current_app, jsonify, render_template, url_for
 
 from watcher.page.acts import stop_words
 from watcher.page.glance import (
@@ -63,11 +62,14 @@ class _Now:
 
 
 @views.get("/night")
-def night() -> ResponseReturnValue:
-    """The run being watched now; where there are several, a glance at each."""
+def night() -> str:
+    """The run being watched now; where there are several, a glance at each.
+
+    The address stays, so that a tablet beside a bed needs no other one for the next print.
+    """
     runs = _watched()
     if len(runs) == 1:
-        return redirect(url_for("night_view.one_night", run_id=runs[0].id))
+        return _page(runs[0])
     seen = [(run, _now(run)) for run in runs]
     seen.sort(key=lambda one: URGENCY.index(one[1].glance.mood))
     return render_template("nights.html", runs=seen)
@@ -76,10 +78,16 @@ def night() -> ResponseReturnValue:
 @views.get("/run/<int:run_id>/night")
 def one_night(run_id: int) -> str:
     """One run from bed. Without scripts it loads itself anew."""
-    run = run_or_404(run_id)
-    return render_template(
-        "night.html", run=run, now=_now(run), stop_words=stop_words(run), duration=duration
-    )
+    return _page(run_or_404(run_id))
+
+
+@views.get("/night-worker.js")
+def worker() -> Response:
+    """What the browser keeps to open ``/night`` while the watcher can't be reached.
+
+    A worker rules over addresses below its own only, so it does not lie with the other scripts.
+    """
+    return current_app.send_static_file("night-worker.js")
 
 
 @views.get("/api/night")
@@ -116,6 +124,12 @@ def night_data(run_id: int) -> Response:
         "watch": run.watch,
     }
     return jsonify(told)
+
+
+def _page(run: Run) -> str:
+    return render_template(
+        "night.html", run=run, now=_now(run), stop_words=stop_words(run), duration=duration
+    )
 
 
 def _watched() -> list[Run]:

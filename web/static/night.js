@@ -5,6 +5,7 @@
 import { allow, askFor, follow, hush, worry } from "./life.js";
 import { awake } from "./awake.js";
 import { held } from "./held.js";
+import { keep } from "./keep.js";
 import { canSound, tryOut } from "./siren.js";
 import { duration, timeOfDay } from "./words.js";
 
@@ -100,6 +101,8 @@ function tell(late, age) {
   say("end", data.end_words);
   say("end-note", endNote());
   if (data.tried && byId("told").dataset.own !== "yes") say("told", data.tried);
+  // Where this is the address of whatever is watched now, it goes on to the next print by itself.
+  if (data.newer && !data.watching && location.pathname === night.dataset.scope) location.reload();
   byId("newer").hidden = !data.newer;
   if (data.newer) byId("newer-link").href = data.newer;
 }
@@ -224,6 +227,7 @@ awake((text) => {
   byId("awake").hidden = false;
   say("awake", text);
 });
+keep(night);
 follow((now) => {
   contact = now;
   show();

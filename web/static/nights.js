@@ -1,5 +1,6 @@
 // While nothing is watched, or several printers are: go on as soon as that changes.
 
+import { keep } from "./keep.js";
 import { askFor } from "./life.js";
 
 const ASK_MS = 5000;
@@ -24,4 +25,5 @@ async function refresh() {
   list.replaceWith(document.importNode(fresh, true));
 }
 
+keep(box);
 setInterval(ask, ASK_MS);

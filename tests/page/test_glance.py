@@ -116,6 +116,19 @@ def test_the_end_of_judging_is_no_calm(bed, sentence, mood):
     assert now["end_words"] == "–"
 
 
+@pytest.mark.parametrize(
+    ("sentence", "detail"),
+    [
+        ("Stop the print: the front left corner has lifted.", "The front left corner has lifted."),
+        ("Have a look: strands?", "Strands?"),
+        ("Have a look at the corner: it lifts.", "Have a look at the corner: it lifts."),
+    ],
+)
+def test_the_sentence_below_does_not_say_the_level_again(bed, sentence, detail):
+    bed.advise(0, Advice("stop", sentence, "corner-lift", "front left corner"))
+    assert told(bed)["detail"] == detail
+
+
 @pytest.mark.parametrize("level", ["stop", "have a look"])
 @pytest.mark.parametrize("kind", get_args(FaultKind))
 def test_every_fault_fits_on_a_phone(bed, level, kind):
@@ -324,7 +337,8 @@ def test_the_ring_goes_round_the_suspected_corner_and_no_other():
 
 
 def test_strands_count_where_the_advice_is_about_them():
-    lines = (*LINES, Outline("strand", "bed", np.array([[5.0, 5.0], [20.0, 9.0]])))
+    short = Outline("strand", "bed", np.array([[300.0, 240.0]]))
+    lines = (*LINES, Outline("strand", "bed", np.array([[5.0, 5.0], [20.0, 9.0]])), short)
     near = crop(lines, SIZE, STOP)
     assert near.y > 20
     wide = crop(lines, SIZE, Advice("stop", "s", "spaghetti", "bed"))

@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 
 from watcher.advice.sentence import OVER_SENTENCE, STOPPED_SENTENCE
-from watcher.page.words import beside_level, duration
+from watcher.page.words import duration
 from watcher.records import Advice, FaultKind, Outline, Reading
 from watcher.scene.finish import ToEnd
 from watcher.store import KeptFrame, KeptStop, Run, Sign
@@ -153,7 +153,7 @@ def glance(
         return Glance(
             "answered" if answered else "stop",
             _head(_STOP, advice),
-            ("Answered: the alarm is not repeated. " if answered else "") + beside_level(advice),
+            ("Answered: the alarm is not repeated. " if answered else "") + _reason(advice),
             going_on=True,
             wants_answer=not answered,
         )
@@ -228,7 +228,7 @@ def _quiet(
         return Glance(
             mood,
             _head(_LOOK, advice),
-            said + beside_level(advice),
+            said + _reason(advice),
             True,
             wants_answer=not answered,
         )
@@ -241,7 +241,7 @@ def _quiet(
             True,
             wants_answer=False,
         )
-    return Glance("carry-on", "Carry on.", beside_level(advice), True, wants_answer=False)
+    return Glance("carry-on", "Carry on.", _reason(advice), True, wants_answer=False)
 
 
 def _why_unseen(newest: KeptFrame, readings: Sequence[Reading]) -> str:
@@ -258,6 +258,13 @@ def _head(heads: dict[FaultKind, str], advice: Advice) -> str:
     if advice.kind is None:
         return f"{_capital(advice.level)}."
     return heads[advice.kind].format(place=advice.place or "part")
+
+
+def _reason(advice: Advice) -> str:
+    """The advice's sentence without the level, which the big sentence says."""
+    level, colon, reason = advice.sentence.partition(": ")
+    known = level.lower() in ("carry on", "have a look", "stop", "stop the print")
+    return _capital(reason) if colon and known else advice.sentence
 
 
 def _capital(text: str) -> str:
@@ -303,11 +310,13 @@ def crop(
 
 
 def _suspected(outlines: Sequence[Outline], advice: Advice | None) -> list[Outline]:
-    """Lines that show what the advice is about."""
+    """Lines that show what the advice is about; of strands the longest, for a ring around all of
+    them would go round everything."""
     if advice is None or advice.level == "carry on":
         return []
     if advice.kind == "spaghetti":
-        return [line for line in outlines if line.role == "strand"]
+        strands = [line for line in outlines if line.role == "strand"]
+        return sorted(strands, key=lambda line: len(line.points_px))[-1:]
     return [line for line in outlines if line.role == "measured" and line.place == advice.place]
 
 

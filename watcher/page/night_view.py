@@ -135,7 +135,11 @@ def _page(run: Run) -> str:
 def _watched() -> list[Run]:
     """Runs that are being watched, or whose watch died without being let go; newest first."""
     ids = {sign.run_id for sign in store().book.signs()}
-    return [run for run in store().runs() if run.state == "watching" or run.id in ids]
+    return [
+        run
+        for run in store().runs()
+        if run.state == "watching" or (run.state == "interrupted" and run.id in ids)
+    ]
 
 
 def _sign_of(run: Run) -> Sign | None:

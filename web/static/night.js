@@ -113,6 +113,8 @@ function lost() {
   say("head", `No contact since ${since}.`);
   const before = data ? ` What was told then: ${data.head}` : "";
   say("detail", `Nothing may be watching the print. Go and look at it, then at the network.${before}`);
+  // The last estimate of the time of day still stands below; how long that is from now does not.
+  say("end", "not known now");
   document.title = `No contact since ${since}. ${title}`;
 }
 

@@ -421,14 +421,14 @@ def test_the_sound_can_be_tried(page, room):
 
 
 def test_another_printers_worry_is_told_here_too(page, room):
-    from_bed.carry_on(room.bed)
+    from_bed.stop(room.bed)
     room.bed.store.book.sign("right", None, 0.0, "")
     opened(page, room.address)
     page.locator("html[data-alarm=loud]").wait_for(state="attached")
     words = page.locator("#life-words")
     assert "right: no sign of life" in words.inner_text()
     assert words.bounding_box()["width"] > 100
-    assert head(page) == "Carry on."
+    assert head(page) == "Stop: the right corner lifts."
 
 
 # Stop

@@ -42,7 +42,6 @@ _HEADERS = {
             "img-src 'self'",
             "connect-src 'self'",
             "manifest-src 'self'",
-            "worker-src 'self'",
             "base-uri 'none'",
             "form-action 'self'",
             "frame-ancestors 'none'",

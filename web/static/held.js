@@ -12,7 +12,7 @@ export function held(button, words, act, tell) {
   function begin() {
     if (timer !== null || button.getAttribute("aria-disabled") === "true") return;
     button.classList.add("holding");
-    words.textContent = "Keep holding …";
+    words.textContent = "Keep holding";
     timer = setTimeout(() => {
       end();
       act();

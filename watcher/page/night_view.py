@@ -8,7 +8,8 @@ from typing import Any
 from flask import Blueprint, Response, current_app, jsonify, render_template, url_for
 
 from watcher.page.acts import stop_words
-from watcher.page.glance import (
+from watcher.page.life import is_answered
+from watcher.page.night_words import (
     URGENCY,
     Crop,
     Glance,
@@ -18,7 +19,6 @@ from watcher.page.glance import (
     patience_s,
     span_s,
 )
-from watcher.page.life import is_answered
 from watcher.page.opened import run_or_404, store
 from watcher.page.pictures import picture_address
 from watcher.page.words import duration

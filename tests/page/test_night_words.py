@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from watcher.advice.sentence import OVER_SENTENCE, STOPPED_SENTENCE
 from watcher.page import create_app
-from watcher.page.glance import (
+from watcher.page.night_words import (
     LEAST_PATIENCE_S,
     URGENCY,
     Mood,

@@ -19,6 +19,7 @@ from watcher.page import Door, create_app
 STATIC = files("watcher.web") / "static"
 SCRIPTS = (
     *("life", "siren", "night", "nights", "held", "awake", "words", "keep", "lost"),
+    *("mishap", "times"),
     "night-worker",
 )
 CSS = (STATIC / "night.css").read_text(encoding="utf-8")

@@ -382,7 +382,8 @@ class Bedside:
     def _link(self, now: _Now) -> str:
         if not self._config.address:
             return ""
-        return self._config.address + (f"/run/{now.run_id}" if now.run_id is not None else "/")
+        # Whoever is woken needs one glance, not the time-lapse.
+        return self._config.address + ("/night" if now.run_id is None else f"/run/{now.run_id}/night")
 
     def _picture(self, now: _Now) -> Path | None:
         if now.run_id is None or not now.picture:

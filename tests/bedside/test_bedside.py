@@ -38,7 +38,7 @@ def test_an_alarm_with_its_picture_arrives_within_two_frames_of_the_advice(watch
     assert message["title"] == "STOP THE PRINT: left"
     assert "the right corner has lifted 2.2 mm" in message["message"]
     assert "Where: right corner" in message["message"]
-    assert f"http://192.0.2.4:8537/run/{ended.run_id}" in message["message"]
+    assert f"http://192.0.2.4:8537/run/{ended.run_id}/night" in message["message"]
     assert "no fire or smoke alarm" in message["message"]
     (shown,) = got_pictures(got[0])
     assert shown.mean() == pytest.approx(LIFTED, abs=8)

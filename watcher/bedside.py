@@ -383,7 +383,8 @@ class Bedside:
         if not self._config.address:
             return ""
         # Whoever is woken needs one glance, not the time-lapse.
-        return self._config.address + ("/night" if now.run_id is None else f"/run/{now.run_id}/night")
+        run = "" if now.run_id is None else f"/run/{now.run_id}"
+        return f"{self._config.address}{run}/night"
 
     def _picture(self, now: _Now) -> Path | None:
         if now.run_id is None or not now.picture:

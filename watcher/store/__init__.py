@@ -12,12 +12,14 @@ from watcher.store.kept import (
     KeptFrame,
     KeptMoment,
     Plan,
+    ReelFrame,
     Run,
     RunLabel,
     Series,
     Skipped,
     State,
     ToolpathFacts,
+    Truth,
 )
 from watcher.store.ledger import (
     Condition,
@@ -29,14 +31,17 @@ from watcher.store.ledger import (
     Unread,
     What,
 )
+from watcher.store.previews import GRAINS, Grain, Sheet
 from watcher.store.store import Store
 
 __all__ = [
+    "GRAINS",
     "TEST",
     "AdviceFrom",
     "Book",
     "Condition",
     "Ending",
+    "Grain",
     "Job",
     "KeptAlarm",
     "KeptAnswer",
@@ -46,9 +51,11 @@ __all__ = [
     "Ledger",
     "Outcome",
     "Plan",
+    "ReelFrame",
     "Run",
     "RunLabel",
     "Series",
+    "Sheet",
     "Sign",
     "Skipped",
     "Spool",
@@ -56,6 +63,7 @@ __all__ = [
     "State",
     "Store",
     "ToolpathFacts",
+    "Truth",
     "Unread",
     "What",
 ]

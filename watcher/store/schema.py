@@ -255,6 +255,12 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
             sheet TEXT NOT NULL
         )""",
     ),
+    # What a person calls a run, and says of its flagged moments.
+    (
+        "ALTER TABLE runs ADD COLUMN renamed TEXT NOT NULL DEFAULT ''",
+        "ALTER TABLE moments ADD COLUMN truth TEXT NOT NULL DEFAULT ''",
+        "ALTER TABLE moments ADD COLUMN cause TEXT NOT NULL DEFAULT ''",
+    ),
 )
 
 

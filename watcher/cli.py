@@ -23,6 +23,7 @@ from watcher.account import Account
 from watcher.bedside import Bedside, Hands
 from watcher.config import Config, Printer, read_config
 from watcher.desk import COMMANDS
+from watcher.export.served import Exports
 from watcher.page import (
     Door,
     answer_to,
@@ -1094,7 +1095,8 @@ def _sample_nights() -> list[Path]:
 @contextlib.contextmanager
 def _page(data: Path, host: str, port: int, hands: Hands | None = None) -> Iterator[str]:
     """Serve the page from a thread of its own and give its address."""
-    server = listen(create_app(data, door=_door(data, host), hands=hands), host, port)
+    app = create_app(data, door=_door(data, host), hands=hands, exports=Exports(data))
+    server = listen(app, host, port)
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()
     try:

@@ -17,6 +17,8 @@ from watcher.page import (
     compared,
     data,
     explained,
+    handed,
+    labels,
     life,
     pictures,
     prints,
@@ -49,12 +51,16 @@ _HEADERS = {
 
 
 def create_app(
-    store_folder: Path, *, door: Door | None = None, hands: acts.Hands | None = None
+    store_folder: Path,
+    *,
+    door: Door | None = None,
+    hands: acts.Hands | None = None,
+    exports: handed.Exports | None = None,
 ) -> Flask:
     """Make the page over a data folder. Each request opens the store for reading and closes it.
 
     Without ``door`` nobody has to sign in: for loopback only. Without ``hands`` nothing can be
-    stopped, tested or called for.
+    stopped, tested or called for; without ``exports`` nothing can be taken away.
     """
     web = Path(str(files("watcher.web")))
     app = Flask(
@@ -64,11 +70,12 @@ def create_app(
     )
     app.config[FOLDER] = store_folder
     app.config[acts.HANDS] = hands
+    app.config[handed.FILMS] = None if exports is None else handed.Films(exports)
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     app.jinja_env.globals["cautions"] = words.CAUTIONS
     for room in (
         *(prints, timelapse, pictures, data, life, acts, answers, explained),
-        *(around, compared),
+        *(around, compared, labels, handed),
     ):
         app.register_blueprint(room.views)
     access.guard(app, door or Door())

@@ -93,6 +93,15 @@ export class Run {
     return this.advice.findLast((advice) => advice.number <= number);
   }
 
+  // Where the level of the advice changed, in order: [{number, elapsed_s, level}].
+  get levels() {
+    return this.advice.flatMap(({ number, level }, i) => {
+      const at = this.indexOf.get(number);
+      const changed = at !== undefined && level !== this.advice[i - 1]?.level;
+      return changed ? [{ number, elapsed_s: this.frames[at].elapsed_s, level }] : [];
+    });
+  }
+
   // The corner that is suspected, else the one that lifts most.
   suspect() {
     const told = this.advice.findLast((advice) => advice.place)?.place;

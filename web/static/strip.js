@@ -24,9 +24,9 @@ const ADVICE = 8;
 const GRID = "#2c2722";
 // Share of the advice's band that is filled: told by height as well as by colour.
 const LEVELS = {
-  "carry on": { colour: "#93bf9c", height: 2 },
-  "have a look": { colour: "#f2b544", height: 5 },
-  stop: { colour: "#ff8a76", height: 8 },
+  "carry on": { fill: "#93bf9c", height: 2 },
+  "have a look": { fill: "#f2b544", height: 5 },
+  stop: { fill: "#ff8a76", height: 8 },
 };
 
 // A canvas as sharp as the screen, cleared, with its pen in CSS pixels.
@@ -184,10 +184,10 @@ export class Strip {
 
   #advice(pen, top) {
     this.advice.forEach((one, i) => {
-      const { colour, height } = LEVELS[one.level];
+      const { fill, height } = LEVELS[one.level];
       const from = this.x(one.elapsed_s);
       const to = this.x(this.advice[i + 1]?.elapsed_s ?? this.times[1]);
-      pen.fillStyle = colour;
+      pen.fillStyle = fill;
       pen.fillRect(from, top + ADVICE - height, Math.max(1.5, to - from), height);
     });
   }

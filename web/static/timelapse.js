@@ -74,8 +74,7 @@ function take(data) {
       run.frames,
       run.lifts,
       run.moments.map((m) => at(m.number)).filter((seconds) => seconds !== undefined),
-      run.advice.map((a) => ({ elapsed_s: at(a.number), level: a.level }))
-        .filter((a) => a.elapsed_s !== undefined),
+      run.levels,
     );
     lanes.set(run.lanes);
     drawStrip();
@@ -277,15 +276,14 @@ function drawStrip() {
 }
 
 function listAdvice() {
-  $("changes").hidden = run.advice.length < 2;
+  $("changes").hidden = run.levels.length < 2;
   $("changes-list").replaceChildren(
-    ...run.advice.map((advice) => {
-      const at = run.indexOf.get(advice.number);
+    ...run.levels.map(({ number, elapsed_s: seconds, level }) => {
       const button = make("button", {
-        type: "button", textContent: `${duration(run.frames[at]?.elapsed_s ?? 0)}: ${advice.level}`,
-        className: advice.level.replaceAll(" ", "-"),
+        type: "button", textContent: `${duration(seconds)}: ${level}`,
+        className: level.replaceAll(" ", "-"),
       });
-      button.addEventListener("click", () => scrub(at, true));
+      button.addEventListener("click", () => scrub(run.indexOf.get(number), true));
       return make("li", {}, button);
     }),
   );

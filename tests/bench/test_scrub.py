@@ -4,13 +4,14 @@
 
 Counted are the frames that the browser draws (requestAnimationFrame) and, between two of them,
 whether another picture was painted on the stage. The cursor is dragged along the strip, along the
-picture, and held on by a key; the first time with previews that still have to be made. The targets
-(50 pictures a second, first useful paint within 1.5 s, both on loopback) are asserted here alone,
-since they depend on the machine.
+picture, and held on by a key; the first time with previews that still have to be made. What the
+page draws when nothing moves tells how busy the machine is. The targets (50 pictures a second, first
+useful paint within 1.5 s, both on loopback) are asserted here alone, since they depend on it.
 """
 
 from __future__ import annotations
 
+import os
 import shutil
 import sys
 import threading
@@ -21,15 +22,22 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parents[1] / "page"))
 
 LEAST_PER_S = 50
+IDLE_PER_S = 58
 USEFUL_WITHIN_MS = 1500
 SIZES = {"phone": (390, 844), "desk": (1440, 900)}
 
 WATCH = """
 (() => {
   const draw = CanvasRenderingContext2D.prototype.drawImage;
+  let last = [null, ''];
   window.painted = 0;
   CanvasRenderingContext2D.prototype.drawImage = function (...all) {
-    if (['preview', 'picture'].includes(this.canvas.id)) window.painted += 1;
+    if (['preview', 'picture'].includes(this.canvas.id)) {
+      // The same cell of the same sheet again is no other picture.
+      const now = [all[0], all.length > 5 ? `${all[1]},${all[2]}` : ''];
+      if (now[0] !== last[0] || now[1] !== last[1]) window.painted += 1;
+      last = now;
+    }
     return draw.apply(this, all);
   };
   window.useful = null;
@@ -55,34 +63,38 @@ async ([how, seconds]) => {
   target.setPointerCapture = () => {};
   target.hasPointerCapture = () => true;
   const next = () => new Promise(requestAnimationFrame);
-  const key = (type) => document.dispatchEvent(new KeyboardEvent(type, {
-    key: 'ArrowRight', shiftKey: false, bubbles: true }));
-  if (how !== 'key') fire('pointerdown', box.left + 45);
+  const key = (type) => slider.dispatchEvent(new KeyboardEvent(type, {
+    key: 'ArrowRight', bubbles: true }));
+  if (how !== 'key' && how !== 'nothing') fire('pointerdown', box.left + 45);
   await next();
   const begin = performance.now();
-  let last = begin, longest = 0, drawn = 0, shown = 0, values = new Set();
+  let last = begin, longest = 0, drawn = 0, shown = 0;
   window.painted = 0;
-  if (how === 'key') { slider.focus(); slider.dispatchEvent(new KeyboardEvent('keydown',
-    { key: 'ArrowRight', bubbles: true })); await new Promise((r) => setTimeout(r, 400));
-    window.painted = 0; last = performance.now(); }
+  if (how === 'key') {
+    key('keydown');
+    await new Promise((resolve) => setTimeout(resolve, 400));
+    window.painted = 0;
+    last = performance.now();
+  }
   const from = performance.now();
   while (performance.now() - from < seconds * 1000) {
     const share = (performance.now() - from) / (seconds * 1000);
-    // There and back again, with the changing speed of a hand.
-    const place = 0.5 - 0.5 * Math.cos(share * 2 * Math.PI);
-    if (how !== 'key') fire('pointermove', box.left + 45 + place * (box.width - 60));
+    // There and back again.
+    const place = 1 - Math.abs(1 - 2 * share);
+    if (how !== 'key' && how !== 'nothing') {
+      fire('pointermove', box.left + 45 + place * (box.width - 60));
+    }
     const before = window.painted;
     const now = await next();
     longest = Math.max(longest, now - last);
     last = now;
     drawn += 1;
     shown += window.painted > before;
-    values.add(slider.getAttribute('aria-valuenow'));
   }
   const took = (performance.now() - from) / 1000;
-  if (how === 'key') slider.dispatchEvent(new KeyboardEvent('keyup', { key: 'ArrowRight', bubbles: true }));
+  if (how === 'key') key('keyup');
   else fire('pointerup', box.left + 45);
-  return { frames: drawn / took, pictures: shown / took, places: values.size / took, longest };
+  return { frames: drawn / took, pictures: shown / took, longest };
 }
 """
 
@@ -130,9 +142,11 @@ def test_scrubbing(browser, address, night, size):
     page.wait_for_function(
         "() => document.querySelector('#slider').getAttribute('aria-valuemax') === '3600'"
     )
-    print(f"\n{size}: useful after {useful:.0f} ms; frames and pictures a second, longest gap in ms")
+    print(f"\nload of the machine: {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores")
+    print(f"{size}: useful after {useful:.0f} ms; frames and pictures a second, longest gap in ms")
     results = {}
     for name, how, seconds in (
+        ("nothing moves", "nothing", 4),
         ("strip, previews not made yet", "strip", 8),
         ("strip, again", "strip", 8),
         ("strip, slowly", "strip", 20),
@@ -140,10 +154,10 @@ def test_scrubbing(browser, address, night, size):
         ("key held down", "key", 5),
     ):
         got = results[name] = page.evaluate(SCRUB, [how, seconds])
-        print(
-            f"  {name:30s}{got['frames']:6.1f}{got['pictures']:6.1f}{got['longest']:8.0f}"
-            f"   ({got['places']:.0f} places a second)"
-        )
+        print(f"  {name:30s}{got['frames']:6.1f}{got['pictures']:6.1f}{got['longest']:8.0f}")
     context.close()
     assert useful < USEFUL_WITHIN_MS
+    idle = results.pop("nothing moves")["frames"]
+    if idle < IDLE_PER_S:
+        pytest.skip(f"the machine is too busy: {idle:.0f} frames a second when nothing moves")
     assert min(got["pictures"] for got in results.values()) >= LEAST_PER_S

@@ -56,9 +56,10 @@ class Grain:
 
 
 FINE = Grain("fine", 1, 8, 4, 320)
+MIDDLE = Grain("middle", 4, 8, 8, 160)
 COARSE = Grain("coarse", 16, 8, 8, 160)
 """Few enough for a whole night in memory; 16 is also what thinning leaves (``COARSEST``)."""
-GRAINS: Mapping[str, Grain] = {grain.name: grain for grain in (FINE, COARSE)}
+GRAINS: Mapping[str, Grain] = {grain.name: grain for grain in (FINE, MIDDLE, COARSE)}
 
 
 @dataclass(frozen=True)

@@ -2,13 +2,17 @@
 // main thread, and forgotten again where they would take too much memory.
 
 const AT_ONCE = 3;
-const AHEAD = 4;
-const BEHIND = 2;
-// Decoded, a fine sheet of 2560 by 720 takes 7 MB.
-const KEPT = innerWidth < 700 || (navigator.deviceMemory ?? 8) <= 4 ? 10 : 24;
-// The coarse ones are an eighth of that for each picture and cover a night by four.
-const KEPT_COARSE = 24;
+// So many sheets ahead of the cursor and behind it.
+const REACH = { fine: [4, 2], middle: [2, 1] };
+// Decoded, a fine sheet of 2560 by 720 pixels takes 7 MB, the others half of that. The coarse ones
+// of a night of ten hours are four.
+const SMALL = innerWidth < 700 || (navigator.deviceMemory ?? 8) <= 4;
+const KEPT = SMALL ? { fine: 8, middle: 8, coarse: 16 } : { fine: 20, middle: 20, coarse: 24 };
 const RETRY_MS = 2000;
+// Where the cursor moves so fast that the next coarser grain has a picture for each drawn frame,
+// a finer one would be gone before it is decoded.
+const DRAWN_PER_S = 60;
+const SLOWED_MS = 120;
 
 export class Sheets {
   // `address` is followed by the grain's name and the sheet's number; `arrived` is called when
@@ -19,11 +23,13 @@ export class Sheets {
     this.arrived = arrived;
     this.grains = null;
     this.last = -1; // the greatest number of a picture
-    this.kept = { fine: new Map(), coarse: new Map() };
-    this.loading = new Map();
+    this.kept = { fine: new Map(), middle: new Map(), coarse: new Map() };
+    this.loading = new Set();
     this.refused = new Map();
     this.number = 0;
     this.direction = 1;
+    this.speed = 0; // pictures a millisecond, smoothed
+    this.movedAt = 0;
   }
 
   set(grains, last) {
@@ -33,12 +39,17 @@ export class Sheets {
 
   // The best preview of a picture that is there: {image, x, y, width, height, exact}, or null.
   best(number) {
-    return this.#cell("fine", number) ?? this.#cell("coarse", number);
+    return this.#cell("fine", number) ?? this.#cell("middle", number) ?? this.#cell("coarse", number);
   }
 
   // Move the cursor: what is near it is fetched next.
   need(number) {
     if (!this.grains) return;
+    const now = performance.now();
+    const apart = Math.max(4, now - this.movedAt);
+    const speed = apart > SLOWED_MS ? 0 : Math.abs(number - this.number) / apart;
+    this.speed = apart > SLOWED_MS ? 0 : 0.8 * this.speed + 0.2 * speed;
+    this.movedAt = now;
     if (number !== this.number) this.direction = number > this.number ? 1 : -1;
     this.number = number;
     this.#fetchMore();
@@ -66,31 +77,32 @@ export class Sheets {
     return { image: entry.image, x, y, width, height, exact: grain.step === 1 };
   }
 
+  // Names and numbers of sheets, the most urgent first.
   #wanted() {
-    const order = [];
-    const fine = Math.trunc(this.number / this.#span("fine"));
-    const coarse = Math.trunc(this.number / this.#span("coarse"));
-    const lastCoarse = Math.trunc(this.last / this.#span("coarse"));
-    order.push(["fine", fine], ["coarse", coarse]);
-    // A whole night in coarse first: then no move of the cursor can miss.
-    for (let step = 1; step <= Math.min(lastCoarse, KEPT_COARSE / 2 - 1); step++) {
-      order.push(["coarse", coarse + step], ["coarse", coarse - step]);
+    const { middle, coarse } = this.grains;
+    const speed = this.speed * 1000;
+    const names = ["coarse"];
+    if (speed <= DRAWN_PER_S * coarse.step) names.unshift("middle");
+    if (speed <= DRAWN_PER_S * middle.step) names.unshift("fine");
+    const here = {};
+    for (const name in this.grains) here[name] = Math.trunc(this.number / this.#span(name));
+    const order = names.map((name) => [name, here[name]]);
+    // A whole night in coarse before anything else: then no move of the cursor can miss.
+    const all = Math.trunc(this.last / this.#span("coarse"));
+    for (let step = 1; step <= Math.min(all, KEPT.coarse / 2 - 1); step++) {
+      order.push(["coarse", here.coarse + step], ["coarse", here.coarse - step]);
     }
-    for (let step = 1; step <= AHEAD; step++) {
-      order.push(["fine", fine + step * this.direction]);
-      if (step <= BEHIND) order.push(["fine", fine - step * this.direction]);
+    for (const name of ["middle", "fine"].filter((n) => names.includes(n))) {
+      const [ahead, behind] = REACH[name];
+      for (let step = 1; step <= ahead; step++) {
+        order.push([name, here[name] + step * this.direction]);
+        if (step <= behind) order.push([name, here[name] - step * this.direction]);
+      }
     }
-    return order.filter(
-      ([name, sheet]) => sheet >= 0 && sheet * this.#span(name) <= this.last,
-    );
+    return order.filter(([name, sheet]) => sheet >= 0 && sheet * this.#span(name) <= this.last);
   }
 
   #fetchMore() {
-    // What has fallen far behind the cursor only stands in the way.
-    const here = Math.trunc(this.number / this.#span("fine"));
-    for (const { name, sheet, stop } of this.loading.values()) {
-      if (name === "fine" && Math.abs(sheet - here) > 2 * AHEAD) stop.abort();
-    }
     for (const [name, sheet] of this.#wanted()) {
       if (this.loading.size >= AT_ONCE) return;
       const upTo = Math.min(this.last, (sheet + 1) * this.#span(name) - 1);
@@ -103,20 +115,19 @@ export class Sheets {
   }
 
   async #load(key, name, sheet, upTo) {
-    const stop = new AbortController();
-    this.loading.set(key, { name, sheet, stop });
+    // What falls behind the cursor is not taken back: the server has begun it, and it is needed
+    // on the way back.
+    this.loading.add(key);
     try {
-      const answer = await fetch(`${this.address}${name}/${sheet}?v=${this.version}`, {
-        signal: stop.signal,
-      });
+      const answer = await fetch(`${this.address}${name}/${sheet}?v=${this.version}`);
       if (!answer.ok) throw new Error(answer.statusText);
       const image = await createImageBitmap(await answer.blob());
       this.kept[name].get(sheet)?.image.close();
       this.kept[name].delete(sheet);
       this.kept[name].set(sheet, { image, upTo });
-      this.#forget(name, name === "fine" ? KEPT : KEPT_COARSE);
+      this.#forget(name, KEPT[name]);
     } catch {
-      if (!stop.signal.aborted) this.refused.set(key, performance.now());
+      this.refused.set(key, performance.now());
     }
     this.loading.delete(key);
     this.arrived();

@@ -38,8 +38,13 @@ export class Stage {
     clearTimeout(this.resting);
     this.sheets.need(this.run.frames[index].number);
     if (soon) this.film.want(index, this.playing);
-    else this.resting = setTimeout(() => this.film.want(this.index, this.playing), REST_MS);
+    else this.resting = setTimeout(() => this.#rest(), REST_MS);
     this.refresh();
+  }
+
+  #rest() {
+    this.film.want(this.index, this.playing);
+    this.resting = setTimeout(() => this.sheets.need(this.run.frames[this.index].number), REST_MS);
   }
 
   // Paint again: something has arrived.

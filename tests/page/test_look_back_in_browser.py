@@ -113,7 +113,7 @@ def test_the_preview_is_of_the_very_picture(browser, serve, tmp_path):
     context = browser.new_context()
     page = context.new_page()
     page.route("**/picture/*", lambda route: None)
-    page.goto(serve(tmp_path) + "run/1")
+    page.goto(serve(tmp_path) + "run/1", wait_until="domcontentloaded")
     for number in (0, 33, 63):
         page.evaluate("n => { location.hash = `frame=${n}`; }", artificial.name(number))
         page.wait_for_function(
@@ -200,7 +200,7 @@ def test_letters_act_in_the_time_lapse_only(watched, serve, folder):
     page.get_by_role("checkbox", name="loose strands").last.focus()
     page.keyboard.press("b")
     wait_for_picture(page, artificial.STOP + 1)
-    assert page.get_by_label("Name", exact=True).input_value().endswith("bnp+0 ")
+    assert page.get_by_label("Name", exact=True).input_value().startswith("bnp+0 ")
 
 
 def test_a_quiet_run_has_nothing_to_jump_to(watched, serve, folder):
@@ -443,6 +443,8 @@ def test_it_is_enlarged_by_keys_wheel_and_for_each_corner(watched, serve, folder
     assert wide() == pytest.approx(1.5, rel=0.01)
     page.get_by_role("button", name="Whole picture").click()
     assert wide() == pytest.approx(1, rel=0.01)
+    page.evaluate("scrollTo(0, 0)")
+    stage = page.locator("#stage").bounding_box()
     page.mouse.move(stage["x"] + stage["width"] * 0.25, stage["y"] + 60)
     page.keyboard.down("Control")
     page.mouse.wheel(0, -200)
@@ -484,8 +486,9 @@ def test_small_curves_have_units_and_can_be_switched_off(watched, serve, long_fo
     wait_for_picture(page, long_night.STOP + 1)
     assert not page.locator("#lanes canvas").nth(1).is_visible()
     # Dragging along a lane moves the same cursor.
+    page.locator("#lanes canvas").first.scroll_into_view_if_needed()
     box = page.locator("#lanes canvas").first.bounding_box()
-    page.mouse.click(box["x"] + box["width"] - 13, box["y"] + 20)
+    page.mouse.click(box["x"] + box["width"] - 2, box["y"] + 20)
     wait_for_picture(page, 3600)
 
 
@@ -624,7 +627,8 @@ def test_nothing_bars_anybody(watched, with_exports, folder, barriers):
     page.get_by_text("Then: picture").wait_for()
     page.locator("#moments summary").first.click()
     page.locator("#changes summary").click()
-    page.locator(".keys summary").click()
+    if page.locator(".keys").is_visible():
+        page.locator(".keys summary").click()
     assert barriers(page) == []
     page.get_by_label("difference").check()
     page.get_by_role("button", name="Closer").click()

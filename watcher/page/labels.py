@@ -49,8 +49,8 @@ def moment(run_id: int, moment_id: int) -> ResponseReturnValue:
 
 def _line(field: str, longest: int) -> str:
     """One line of text from the form, without what can't be seen."""
-    text = " ".join(request.form.get(field, "").split())
-    return "".join(c for c in text if c.isprintable())[:longest]
+    seen = (c if c.isprintable() else " " for c in request.form.get(field, ""))
+    return " ".join("".join(seen).split())[:longest]
 
 
 def _kept(back: str) -> ResponseReturnValue:

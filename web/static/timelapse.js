@@ -290,13 +290,18 @@ function listAdvice() {
 }
 
 function tellUnseen() {
+  const reasons = new Set();
   const told = run.lifts.flatMap((place) => {
-    const hidden = place.values.flatMap((value, i) => (value === null ? [place.unseen[i]] : []));
-    if (!hidden.length) return [];
-    const why = [...new Set(hidden.filter(Boolean))].join("; ");
-    return [`${place.place} in ${hidden.length} of ${run.frames.length} pictures${why ? ` (${why})` : ""}`];
+    let hidden = 0;
+    place.values.forEach((value, i) => {
+      if (value !== null) return;
+      hidden += 1;
+      if (place.unseen[i]) reasons.add(place.unseen[i]);
+    });
+    return hidden ? [`${place.place} in ${hidden} of ${run.frames.length} pictures`] : [];
   });
-  $("unseen").textContent = told.length ? `Not seen: ${told.join(", ")}.` : "";
+  const why = reasons.size ? ` (${[...reasons].join("; ")})` : "";
+  setText($("unseen"), told.length ? `Not seen: ${told.join(", ")}${why}.` : "");
 }
 
 // The cursor

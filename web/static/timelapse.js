@@ -769,8 +769,11 @@ for (const radio of document.querySelectorAll("[name=mode]")) {
 }
 for (const role of ROLES) $(`show-${role}`).addEventListener("change", redraw);
 window.addEventListener("hashchange", fromAddress);
+let drawnWidth = 0;
 new ResizeObserver(() => {
-  stage.measure();
+  // The words below change the height all the time; the curves only care for the width.
+  if (lapse.clientWidth === drawnWidth) return;
+  drawnWidth = lapse.clientWidth;
   drawStrip();
 }).observe(lapse);
 new ResizeObserver(() => stage.measure()).observe($("picture"));

@@ -6,6 +6,7 @@ import gzip
 import json
 import re
 import time
+from urllib.request import urlopen
 
 import artificial
 import cv2
@@ -13,6 +14,7 @@ import markup
 import numpy as np
 import pytest
 
+from watcher.cli import _page
 from watcher.export.served import Exports
 from watcher.page import Door, create_app
 from watcher.page.handed import file_name
@@ -222,6 +224,14 @@ def test_files_have_names_that_say_what_they_are(client, own):
 def test_a_run_without_pictures_has_nothing_to_take_away(client):
     assert "To take away" not in client.get("/run/3").text
     assert client.get("/run/3/file/report").status_code == 409
+
+
+def test_the_command_offers_them(own):
+    with _page(own, "127.0.0.1", 0) as address:
+        with urlopen(address + "run/1") as page:
+            assert b"To take away" in page.read()
+        with urlopen(address + "run/1/file/csv") as table:
+            assert table.read().startswith(b"number,picture,")
 
 
 def test_without_what_makes_them_no_files_are_offered(own):

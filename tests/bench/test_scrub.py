@@ -5,8 +5,8 @@
 Counted are the frames that the browser draws (requestAnimationFrame) and, between two of them,
 whether another picture was painted on the stage. The cursor is dragged along the strip, along the
 picture, and held on by a key; the first time with previews that still have to be made. What the
-page draws when nothing moves tells how busy the machine is. The targets (50 pictures a second, first
-useful paint within 1.5 s, both on loopback) are asserted here alone, since they depend on it.
+page draws when nothing moves tells how busy the machine is. The targets (50 pictures a second,
+first useful paint within 1.5 s, both on loopback) are asserted here alone, since they depend on it.
 """
 
 from __future__ import annotations

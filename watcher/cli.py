@@ -24,6 +24,7 @@ from watcher.bedside import Bedside, Hands
 from watcher.config import Config, Printer, read_config
 from watcher.desk import COMMANDS
 from watcher.export.served import Exports
+from watcher.glance import Eyes
 from watcher.page import (
     Door,
     answer_to,
@@ -261,7 +262,7 @@ def watch(
         def open_source(clock: Clock) -> Source:
             pictures = open_live(source, setup.frame_size, interval, clock)
             stack.callback(pictures.close)
-            address = stack.enter_context(_page(data, host, port))
+            address = stack.enter_context(_page(data, host, port, printers=(printer,)))
             click.echo(
                 f"Watching {label.source}; the page is at {address} — Ctrl-C ends the watch."
             )
@@ -639,25 +640,31 @@ def page(config_file: Path | None, data: Path, host: str, port: int) -> None:
     Example:
       watcher page --port 9000
     """
-    hands = None if config_file is None else Hands(read_config(config_file), data)
-    with _page(data, host, port, hands) as address:
+    settings = None if config_file is None else read_config(config_file)
+    hands = None if settings is None else Hands(settings, data)
+    with _page(data, host, port, hands, settings.printers if settings else ()) as address:
         click.echo(f"The page is at {address} — press Ctrl-C to end it.")
         _until_interrupted()
 
 
 @main.command()
+@click.option("--deleted", is_flag=True, help="Those that were deleted and can be brought back.")
 @_data_option
-def runs(data: Path) -> None:
+def runs(deleted: bool, data: Path) -> None:
     """List the kept runs, the newest first.
 
     Says of each when it began, how it ended, what was measured and what was advised.
 
     \b
-    Example:
+    Examples:
       watcher runs
+      watcher runs --deleted
     """
     with Store.open(data, write=False) as store:
-        kept = store.runs()
+        kept = store.runs(deleted=deleted)
+    if deleted and not kept:
+        click.echo(f"No deleted runs are left in {data}.")
+        return
     if not kept:
         click.echo(f"No runs are kept in {data}. Make one with watcher watch or watcher replay.")
         return
@@ -783,7 +790,7 @@ def tend(config_file: Path, dry_run: bool, data: Path, host: str, port: int) -> 
     settings = read_config(config_file)
     start_log("watcher")
     hands = Hands(settings, data, dry_run=dry_run)
-    with _page(data, host, port, hands) as address:
+    with _page(data, host, port, hands, settings.printers) as address:
         names = ", ".join(printer.name for printer in settings.printers)
         click.echo(f"Watching {names}; the page is at {address} — Ctrl-C ends it.")
         click.echo(" ".join(CAUTIONS))
@@ -1093,9 +1100,21 @@ def _sample_nights() -> list[Path]:
 
 
 @contextlib.contextmanager
-def _page(data: Path, host: str, port: int, hands: Hands | None = None) -> Iterator[str]:
+def _page(
+    data: Path,
+    host: str,
+    port: int,
+    hands: Hands | None = None,
+    printers: tuple[Printer, ...] = (),
+) -> Iterator[str]:
     """Serve the page from a thread of its own and give its address."""
-    app = create_app(data, door=_door(data, host), hands=hands, exports=Exports(data))
+    app = create_app(
+        data,
+        door=_door(data, host),
+        hands=hands,
+        eyes=Eyes(printers, data),
+        exports=Exports(data),
+    )
     server = listen(app, host, port)
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()

@@ -22,37 +22,16 @@ from watcher.records import (
     View,
     Weights,
 )
-from watcher.scene.camera import Camera, camera_from_points
+from watcher.scene.camera import camera_from_points
 from watcher.scene.clock import LayerClock
+from watcher.scene.expected import corner_names
 from watcher.scene.place import Placement, Placer
-from watcher.scene.solid import Corner, corners_of, solid_from_toolpath
+from watcher.scene.solid import corners_of, solid_from_toolpath
 from watcher.trouble import BadSetup
 from watcher.unplanned import Unplanned
 from watcher.weigh import Weigh
 
 OVER = "the print is over"
-
-
-def corner_names(camera: Camera, corners: list[Corner]) -> list[str]:
-    """Names as a person before the printer would say them: ``front right corner``.
-
-    Front is where the camera stands; corners that share a name are numbered.
-    """
-    if not corners:
-        return []
-    pixels = camera.project(np.array([c.place_mm for c in corners]))
-    flat = np.array([c.place_mm[:2] for c in corners])
-    middle = camera.project(np.array([[*((flat.min(axis=0) + flat.max(axis=0)) / 2), 0.0]]))[0]
-    names: list[str] = []
-    for corner, (x, y) in zip(corners, pixels, strict=True):
-        name = (
-            f"{'front' if y > middle[1] else 'back'} {'right' if x > middle[0] else 'left'} corner"
-        )
-        if corner.overhang:
-            name = f"{name} at {corner.place_mm[2]:.0f} mm"
-        same = sum(n == name or n.startswith(f"{name} (") for n in names)
-        names.append(name if same == 0 else f"{name} ({same + 1})")
-    return names
 
 
 class Night:

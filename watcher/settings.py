@@ -1,4 +1,4 @@
-"""Reads what the user says once about camera and machine: ``setup.json``."""
+"""Reads and words what the user says once about camera and machine: ``setup.json``."""
 
 from __future__ import annotations
 
@@ -25,12 +25,63 @@ def read_setup(path: Path) -> Setup:
     millimetres from the bed's front left corner. Raises ``BadSetup`` with one sentence that names
     the file, the field and the mend.
     """
-    return _Reader(path.name, _load(path)).setup()
+    return check_setup(_load(path), path.name)
 
 
-def _load(path: Path) -> dict[str, Any]:
+def check_setup(content: object, name: str) -> Setup:
+    """Return the setup that a JSON value describes; complaints call it ``name``.
+
+    Raises ``BadSetup``.
+    """
+    if not isinstance(content, dict):
+        raise BadSetup(f"{name} does not hold one JSON object.", "Put its fields between { and }.")
+    return _Reader(name, content).setup()
+
+
+def setup_text(setup: Setup) -> str:
+    """The setup as the text of a ``setup.json`` that :func:`read_setup` reads back as it was.
+
+    One field a line and one point a line, for it is mended by hand too; what is left out by
+    default is left out.
+    """
+
+    def pairs(points: Sequence[Point]) -> str:
+        return ", ".join(json.dumps([_plain(x), _plain(y)]) for x, y in points)
+
+    points = [
+        f'  {{"pixel": {pairs([p.pixel])}, "bed_mm": {pairs([p.bed_mm])}}}'
+        for p in setup.bed_points
+    ]
+    fields = [
+        f'"frame_size": {json.dumps(list(setup.frame_size))}',
+        f'"bed_mm": {pairs([setup.bed_mm])}',
+        f'"bed_motion": {json.dumps(setup.bed_motion)}',
+        f'"head_parked_for_frames": {json.dumps(setup.head_parked_for_frames)}',
+        '"bed_points": [\n' + ",\n".join(points) + "\n ]",
+        f'"bed_points_z_mm": {json.dumps(_plain(setup.bed_points_z_mm))}',
+    ]
+    if setup.part_px:
+        fields.append(f'"part_region": [{pairs(setup.part_px)}]')
+    if setup.bed_markers:
+        markers = [
+            f'  {{"number": {m.number}, "bed_mm": {pairs([m.bed_mm])}, '
+            f'"side_mm": {json.dumps(_plain(m.side_mm))}}}'
+            for m in setup.bed_markers
+        ]
+        fields.append('"bed_markers": [\n' + ",\n".join(markers) + "\n ]")
+    if setup.room_markers:
+        fields.append('"room_markers": true')
+    return "{\n " + ",\n ".join(fields) + "\n}\n"
+
+
+def _plain(value: float) -> float | int:
+    """A whole number without its ``.0``, as a person writes it."""
+    return int(value) if value == int(value) and abs(value) < 1e15 else float(value)
+
+
+def _load(path: Path) -> Any:
     try:
-        content = json.loads(path.read_text(encoding="utf-8-sig"))
+        content: Any = json.loads(path.read_text(encoding="utf-8-sig"))
     except FileNotFoundError:
         raise BadSetup(
             f"There is no setup file {path}.",
@@ -50,10 +101,6 @@ def _load(path: Path) -> dict[str, Any]:
         raise BadSetup(
             f"{path.name} is not a JSON text file.", "Name the setup.json of this camera."
         ) from None
-    if not isinstance(content, dict):
-        raise BadSetup(
-            f"{path.name} does not hold one JSON object.", "Put its fields between { and }."
-        )
     return content
 
 

@@ -13,6 +13,7 @@ from pathlib import Path
 
 import cv2
 import numpy as np
+from chance import chance_night
 from faults import displaced, strand
 from nights import Night, all_nights
 from part import Builder, Toolpath, laid_region, read_path
@@ -296,6 +297,9 @@ def main() -> int:
     known = all_nights()
     ap = argparse.ArgumentParser(description="Make recorded nights with known truth.")
     ap.add_argument("nights", nargs="*", metavar="NAME", help="nights to make; none: list them")
+    ap.add_argument(
+        "--chance", type=int, nargs="+", default=[], metavar="NUMBER", help="nights by chance"
+    )
     ap.add_argument("--all", action="store_true", help="make every night")
     ap.add_argument("--out", type=Path, default=Path("nights"), help="folder for the nights")
     ap.add_argument("--samples", type=int, default=4, help="rays a pixel (default 4)")
@@ -308,12 +312,13 @@ def main() -> int:
             file=sys.stderr,
         )
         return 2
-    names = list(known) if a.all else a.nights
+    by_chance = {n.name: n for n in map(chance_night, a.chance)}
+    names = [*(known if a.all else a.nights), *by_chance]
     if not names:
         for n in known.values():
             print(f"{n.name:26} {n.kind:10} {len(n.layers):3} frames  {n.shows}")
     for name in names:
-        render(known[name], a.out / name, a.samples, a.threads)
+        render((known | by_chance)[name], a.out / name, a.samples, a.threads)
     return 0
 
 

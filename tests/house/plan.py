@@ -13,7 +13,7 @@ FLOORS = (
     ("account", "desk", "pictured", "tend", "export"),
     ("typed",),
     ("page", "night", "run", "rejudge", "bedside"),
-    ("unplanned",),
+    ("unplanned", "glance"),
     ("look", "weigh", "config"),
     ("before", "after", "conditions"),
     (

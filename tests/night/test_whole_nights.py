@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 from small_night import BOX, LAYER_MM, LAYERS_A_FRAME, SIZE, SmallNight, night_camera
 
-from watcher.night import Night, corner_names
+from watcher.night import Night
+from watcher.scene.expected import corner_names
 from watcher.scene.solid import Corner
 from watcher.trouble import BadSetup
 from watcher.weigh import BLIND_FRAMES

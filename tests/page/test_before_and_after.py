@@ -146,6 +146,9 @@ def test_the_list_shows_what_is_not_ready_first(watched, serve, kept):
 def test_two_runs_are_stepped_through_by_layer(watched, serve, kept):
     page = watched.page
     page.goto(serve(kept))
+    menu = page.get_by_role("button", name="Menu")
+    if menu.is_visible():
+        menu.click()
     page.get_by_role("link", name="What changed").click()
     page.get_by_label("Vent bracket, left").check()
     page.get_by_label("Vent bracket, right").check()

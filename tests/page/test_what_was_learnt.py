@@ -1,10 +1,13 @@
 """What a run took and what stopping it saved, from its toolpath and the answers."""
 
+import json
+from dataclasses import asdict
+
 import artificial_run
 import pytest
 
-from watcher.page.learnt import is_failed, months, printed
-from watcher.records import Answer
+from watcher.page.learnt import has_failed, months, printed, spent
+from watcher.records import Answer, Prices, Weights
 from watcher.store import Spool, Store
 
 
@@ -41,10 +44,34 @@ def test_a_stop_that_a_person_told_ends_it_there(store):
 
 
 def test_who_says_that_a_run_failed(store):
-    stop, fine = store.run(1), store.run(2)
-    assert is_failed(store, stop, store.ledger.job(1))
-    assert not is_failed(store, fine, store.ledger.job(2))
+    def failed():
+        return {one.id: has_failed(one) for one in store.shelf.listed()}
+
+    assert failed() == {1: True, 2: False, 3: False}
     store.keep_answer(1, Answer("still fine", 1.75e9 + 60.0))
-    assert not is_failed(store, stop, store.ledger.job(1))
+    assert not failed()[1]
     store.ledger.keep_job(1, outcome="failed")
-    assert is_failed(store, stop, store.ledger.job(1))
+    assert failed()[1]
+
+
+def test_money_by_spool_or_by_the_runs_own_prices(tmp_path):
+    """6 m of 1.75 mm at 1.24: 6000 * 2.40528 * 0.00124 = 17.895 g; watched for 29 * 66 s."""
+    artificial_run.keep_two(tmp_path)
+    with Store.open(tmp_path, write=True) as store:
+        weights = {**asdict(Weights()), "prices": asdict(Prices(20.0, 1.5))}
+        store._db.execute("UPDATE plans SET weights = ? WHERE run_id = 2", (json.dumps(weights),))
+        spool = Spool(0, "black", "PLA", 1.75, 1.24, 40.0, 1000.0, 250.0, False, 0.0)
+        store.ledger.keep_job(3, spool_id=store.ledger.add_spool(spool))
+        bills = spent(store, store.shelf.listed())
+    assert (bills[1].mass_g, bills[1].money) == (None, None)
+    assert bills[1].filament_mm == 6000.0
+    assert bills[2].mass_g == pytest.approx(17.895, abs=0.001)
+    assert bills[2].money == pytest.approx(17.895 * 0.02 + 29 * 66 / 3600 * 1.5, abs=0.001)
+    assert bills[3].money == pytest.approx(17.895 * 0.04, abs=0.001)
+
+
+def test_a_deleted_run_counts_no_more(store):
+    assert months(store)[0].runs == 3
+    store.shelf.delete([1])
+    (month,) = months(store)
+    assert (month.runs, month.failed) == (2, 0)

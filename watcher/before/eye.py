@@ -11,10 +11,10 @@ import numpy as np
 import numpy.typing as npt
 
 from watcher.measure.picture import Grey, blinded, noise_of
-from watcher.records import Setup, Toolpath
-from watcher.scene.camera import camera_from_points
+from watcher.records import BedMotion, Setup, Toolpath
+from watcher.scene.camera import Camera, camera_from_points
 from watcher.scene.expected import slab_map, stations_at
-from watcher.scene.solid import corners_of, solid_from_toolpath
+from watcher.scene.solid import Corner, Solid, corners_of, solid_from_toolpath
 
 AGAIN_PX = 1.0
 """Blur that is added to measure the one that is there."""
@@ -87,14 +87,29 @@ def spread_px(grey: Grey) -> float | None:
     return float(np.sqrt(max(np.percentile(square, 25), 0.01)))
 
 
-def least_lift_mm(px_per_mm: float, noise: float, blur_px: float) -> float:
-    """Lift of three sigma at a corner whose image moves ``px_per_mm`` when it lifts.
+def lift_sigma_mm(
+    px_per_mm: float, noise: float, blur_px: float, step: float = STEP_LEVELS
+) -> float:
+    """Standard deviation of one picture's lift at a corner whose image moves ``px_per_mm`` when it
+    lifts.
 
     The bound for the place of a blurred edge in white noise (Gatherer 1993, in the form ``(noise /
     step) sqrt(2 sqrt(pi) blur) / sqrt(rows)``), with ``FLOOR_PX`` for what the bound leaves out.
+
+    Args:
+        px_per_mm: how far the image of a place moves when it rises by a millimetre.
+        noise: standard deviation of a pixel, grey levels.
+        blur_px: sigma of the blur across an edge.
+        step: contrast of the edge, grey levels.
+
     """
-    bound = noise / STEP_LEVELS * math.sqrt(2 * math.sqrt(math.pi) * blur_px / EDGE_ROWS)
-    return 3 * math.hypot(bound, FLOOR_PX) / max(px_per_mm, 1e-6)
+    bound = noise / step * math.sqrt(2 * math.sqrt(math.pi) * blur_px / EDGE_ROWS)
+    return math.hypot(bound, FLOOR_PX) / max(px_per_mm, 1e-6)
+
+
+def least_lift_mm(px_per_mm: float, noise: float, blur_px: float) -> float:
+    """Lift of three sigma at a corner whose image moves ``px_per_mm`` when it lifts."""
+    return 3 * lift_sigma_mm(px_per_mm, noise, blur_px)
 
 
 def look_at(grey: Grey, setup: Setup, toolpath: Toolpath) -> Eye:
@@ -116,14 +131,27 @@ def look_at(grey: Grey, setup: Setup, toolpath: Toolpath) -> Eye:
 def _corners(setup: Setup, toolpath: Toolpath, noise: float, blur: float) -> tuple[Watched, ...]:
     solid = solid_from_toolpath(toolpath)
     camera = camera_from_points(setup)
+    return tuple(
+        Watched(corner.place_mm, pixel, visible, least_lift_mm(up, noise, blur))
+        for corner, pixel, visible, up in corners_seen(
+            camera, setup.bed_motion, solid, corners_of(solid, toolpath)
+        )
+    )
+
+
+def corners_seen(
+    camera: Camera, motion: BedMotion, solid: Solid, corners: list[Corner]
+) -> list[tuple[Corner, tuple[float, float], bool, float]]:
+    """Of each corner: its pixel, whether the camera sees it, and px per mm of lift there, when the
+    part stands ``AFTER_MM`` high."""
     layer = int(np.searchsorted(solid.z_mm, AFTER_MM))
     layer = min(max(layer, solid.foot_index + 1), len(solid.z_mm) - 1)
-    sunk = float(solid.z_mm[layer]) if setup.bed_motion == "bed-z" else 0.0
+    sunk = float(solid.z_mm[layer]) if motion == "bed-z" else 0.0
     offset = np.array([0.0, 0.0, -sunk])
     seen = slab_map(camera, solid, layer, offset)
     places = stations_at(camera, solid, layer, offset, seen).point_mm
     found = []
-    for corner in corners_of(solid, toolpath):
+    for corner in corners:
         at = np.array([corner.place_mm]) + offset
         pixel = camera.project(at)[0]
         near = _apart(places, corner.place_mm) < NEAR_MM
@@ -131,15 +159,8 @@ def _corners(setup: Setup, toolpath: Toolpath, noise: float, blur: float) -> tup
         # Of an overhang nothing stands yet: what counts is whether it will be in the picture.
         inside = bool(np.all(pixel >= 0) and np.all(pixel < camera.size_px))
         visible = inside and (corner.overhang or int(near.sum()) >= 3)
-        found.append(
-            Watched(
-                corner.place_mm,
-                (float(pixel[0]), float(pixel[1])),
-                visible,
-                least_lift_mm(up, noise, blur),
-            )
-        )
-    return tuple(found)
+        found.append((corner, (float(pixel[0]), float(pixel[1])), visible, up))
+    return found
 
 
 def _apart(places: npt.NDArray[np.float64], place: tuple[float, ...]) -> npt.NDArray[np.float64]:

@@ -4,7 +4,8 @@ import click
 
 from watcher.desk.before import before
 from watcher.desk.chamber import chamber
+from watcher.desk.deleting import delete
 from watcher.desk.runs import compare, cost, note
 from watcher.desk.spools import spool
 
-COMMANDS: tuple[click.Command, ...] = (before, chamber, spool, note, compare, cost)
+COMMANDS: tuple[click.Command, ...] = (before, chamber, spool, note, compare, cost, delete)

@@ -229,8 +229,8 @@ def _fresh(store: Store, what: Any) -> float | None:
 def _eye(picture_file: Path, setup_file: Path, toolpath: Any) -> tuple[Any, list[str], float]:
     # Late: they bring scipy and scikit-image.
     from watcher.before.eye import look_at  # noqa: PLC0415
-    from watcher.night import corner_names  # noqa: PLC0415
     from watcher.scene.camera import camera_from_points  # noqa: PLC0415
+    from watcher.scene.expected import corner_names  # noqa: PLC0415
     from watcher.scene.solid import corners_of, solid_from_toolpath  # noqa: PLC0415
 
     setup = read_setup(setup_file)

@@ -21,6 +21,27 @@ STRANDS_CLIP = 8.0
 """Strands already stood in two frames or more before they are told: two such readings suffice."""
 
 
+def stopping_lift_mm(sigma_mm: float, pictures: int, bars: Bars = USUAL_BARS) -> float | None:
+    """The lift that leads to a stop within so many pictures, seen at once and staying.
+
+    Each picture adds ``(lift - LIFT_ALLOWED_MM) / error - allowance`` to the sum, and no more than
+    ``clip - allowance``; so the lift is ``LIFT_ALLOWED_MM + error (threshold / pictures +
+    allowance)`` with the error of one reading as :class:`Faults` takes it. Where a bar is so high
+    that clipped pictures can't pass it in time, there is none: ``None``.
+
+    Args:
+        sigma_mm: standard deviation of one picture's reading.
+        pictures: how many may go by.
+        bars: whose threshold must be passed.
+
+    """
+    usual = Cusum()
+    needed = bars.threshold["corner-lift"] / pictures + usual.allowance
+    if needed > usual.clip:
+        return None
+    return LIFT_ALLOWED_MM + float(np.hypot(sigma_mm, Track().floor_mm)) * needed
+
+
 class Faults:
     """Evidence for one run. ``update`` is called once a frame."""
 

@@ -14,7 +14,7 @@ from flask import (
     url_for,
 )
 from flask.typing import ResponseReturnValue
-from flask_wtf.csrf import CSRFError, CSRFProtect
+from flask_wtf.csrf import CSRFProtect
 from limits import RateLimitItemPerMinute
 from limits.storage import MemoryStorage
 from limits.strategies import MovingWindowRateLimiter
@@ -61,7 +61,6 @@ def guard(app: Flask, door: Door) -> None:
     # It is a machine that calls this one, with a key that no browser sends by itself.
     forgery.exempt("watcher.page.acts.layer")
     forgery.exempt("watcher.page.around.take_conditions")
-    app.register_error_handler(CSRFError, _forged)
     app.context_processor(lambda: {"may_act": role() == "all", "locked": door.locked})
 
 
@@ -87,7 +86,7 @@ def _check() -> ResponseReturnValue | None:
     if known is None:
         if request.path.startswith("/api/") or request.method != "GET":
             abort(401)
-        return redirect(url_for("access.sign_in", to=request.path))
+        return redirect(url_for("access.sign_in", to=request.full_path.rstrip("?")))
     if request.method in _CHANGES and known != "all":
         abort(403)
     return None
@@ -140,15 +139,3 @@ def _inside(path: str) -> str:
     """A path of this page, or its first one: never another site's."""
     safe = path.startswith("/") and not path.startswith(("//", "/\\")) and path.isprintable()
     return path if safe else url_for("prints.all_prints")
-
-
-def _forged(error: CSRFError) -> ResponseReturnValue:
-    return (
-        render_template(
-            "trouble.html",
-            title="Not done",
-            sentence="The page that this came from is too old or not ours. Load it again, then "
-            "press once more.",
-        ),
-        400,
-    )

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+import calendar
 import hmac
 import time
-from datetime import UTC, datetime
 from pathlib import Path
 
 from flask import Blueprint, Response, abort, current_app, jsonify, render_template, request
@@ -36,7 +36,7 @@ def before() -> str:
     return render_template(
         "before.html",
         sheet=newest[1] if newest else None,
-        made=datetime.fromtimestamp(newest[0], UTC).strftime("%Y-%m-%dT%H:%MZ") if newest else "",
+        made_utc_s=newest[0] if newest else None,
     )
 
 
@@ -52,17 +52,14 @@ def cost() -> str:
             left = f"{stock.length_mm / 1000:.1f} ± {stock.sigma_mm / 1000:.1f} m"
         except BadFacts as bad:
             left = str(bad)
-        dried = dried_at(events)
-        spools.append(
-            (
-                spool,
-                left,
-                ""
-                if dried is None
-                else datetime.fromtimestamp(dried, UTC).strftime("%Y-%m-%d %H:%M UTC"),
-            )
-        )
-    return render_template("cost.html", months=months(store()), spools=spools)
+        spools.append((spool, left, dried_at(events)))
+    return render_template("cost.html", months=months(store()), spools=spools, last_day=_last_day)
+
+
+def _last_day(month: str) -> str:
+    """``2026-11-30`` of ``2026-11``."""
+    year, number = map(int, month.split("-"))
+    return f"{month}-{calendar.monthrange(year, number)[1]:02}"
 
 
 @views.post("/conditions")

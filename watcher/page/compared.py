@@ -16,6 +16,8 @@ from watcher.store import Run
 views = Blueprint("compared", __name__)
 
 MOST_RUNS = 200
+OFFERED = 40
+"""So many of the newest runs can be chosen before all are asked for."""
 
 
 @views.get("/compare")
@@ -41,11 +43,15 @@ def compare() -> str:
         effects = [
             effect(key, values, failed, len(different) - 1) for key, values in different.items()
         ]
+    listed = store().shelf.listed()
+    offered = listed if request.args.get("all") == "1" else listed[:OFFERED]
     return render_template(
         "compare.html",
-        runs=store().runs(),
-        in_words=words.in_words,
+        runs=offered,
+        left_out=len(listed) - len(offered),
+        state=words.state,
         chosen=chosen,
+        chosen_ids=[run.id for run in chosen],
         jobs=jobs,
         found=found,
         idea=idea,

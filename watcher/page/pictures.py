@@ -5,7 +5,7 @@ from __future__ import annotations
 from flask import Blueprint, Response, abort, send_file, url_for
 
 from watcher.page.opened import store
-from watcher.store import GRAINS, Run
+from watcher.store import GRAINS, Listed, Run
 
 views = Blueprint("pictures", __name__)
 
@@ -13,7 +13,7 @@ _YEAR_S = 365 * 24 * 3600
 _MOST_SHEETS = 1_000_000
 
 
-def picture_version(run: Run) -> str:
+def picture_version(run: Run | Listed) -> str:
     """Goes into each address, so that a browser never shows a picture kept from another store."""
     return f"{int(run.started_utc_s * 1000):x}"
 

@@ -13,7 +13,9 @@ from waitress.server import create_server
 from watcher.trouble import Trouble
 
 _PATIENCE_S = 5.0
-LARGEST_REQUEST = 64 * 1024
+LARGEST_REQUEST = 8 * 2**20 + 64 * 1024
+"""As large as a picture or a program that is handed in to set a printer up; the guards of the page
+allow that to one view and 16 kB to all others. What comes is kept on disk, not in memory."""
 LARGEST_HEAD = 32 * 1024
 IDLE_S = 60
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from watcher.records import Advice, FaultKind
-from watcher.store import Run, State
+from watcher.store import Lift, Listed, Run, State
 
 CAUTIONS = (
     "This is no fire or smoke alarm, and it may miss faults.",
@@ -54,21 +54,42 @@ class RunInWords:
 
 def in_words(run: Run) -> RunInWords:
     """Say a run in words. Times are UTC; the page turns them into the viewer's zone."""
-    lift = run.biggest_lift
-    skipped = f", {run.skipped} left out as unusable" if run.skipped else ""
     return RunInWords(
         id=run.id,
         name=run.name,
         started=when(run.started_utc_s),
         lasted=duration(run.elapsed_s),
         state=state(run.state),
-        outcome=run.advice.sentence if run.advice else _no_advice(run),
+        outcome=run.advice.sentence if run.advice else _no_advice(run.state),
         level=run.advice.level if run.advice else "",
-        pictures=f"{run.frames} {'picture' if run.frames == 1 else 'pictures'}{skipped}",
-        biggest_lift=f"{amount(lift.value_mm, lift.sigma_mm, 'mm')}, {lift.place}"
-        if lift
+        pictures=pictures(run.frames, run.skipped),
+        biggest_lift=lift(run.biggest_lift)
+        if run.biggest_lift
         else "none above the measuring error",
     )
+
+
+def pictures(kept: int, skipped: int) -> str:
+    """``60 pictures, 1 left out as unusable``."""
+    left_out = f", {skipped} left out as unusable" if skipped else ""
+    return f"{kept} {'picture' if kept == 1 else 'pictures'}{left_out}"
+
+
+def lift(found: Lift) -> str:
+    """``3.1 ± 0.2 mm, right corner``."""
+    return f"{amount(found.value_mm, found.sigma_mm, 'mm')}, {found.place}"
+
+
+def listed_sentence(one: Listed) -> str:
+    """The advice of a run in a list, to stand beside its level."""
+    return beside_level(one.advice) if one.advice else _no_advice(one.state)
+
+
+def room(size: int) -> str:
+    """``1.2 GB``, ``340 MB`` or ``12 kB``."""
+    if size >= 1e9:
+        return f"{size / 1e9:.1f} GB"
+    return f"{size / 1e6:.0f} MB" if size >= 1e6 else f"{size / 1e3:.0f} kB"
 
 
 def when(utc_s: float) -> str:
@@ -76,8 +97,8 @@ def when(utc_s: float) -> str:
     return datetime.fromtimestamp(utc_s, UTC).strftime("%Y-%m-%d %H:%M UTC")
 
 
-def _no_advice(run: Run) -> str:
-    return "Nothing has been judged yet." if run.state == "watching" else "Nothing was judged."
+def _no_advice(value: State) -> str:
+    return "Nothing has been judged yet." if value == "watching" else "Nothing was judged."
 
 
 def beside_level(advice: Advice) -> str:

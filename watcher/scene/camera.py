@@ -147,7 +147,8 @@ def camera_from_points(setup: Setup) -> Camera:
             if candidate.position_mm[2] <= 0:
                 continue
             error = float(np.sum((candidate.project(points) - pixels) ** 2))
-            if best is None or error < best[0]:
+            # Of some views the closed form has no solution and says so with nan.
+            if np.isfinite(error) and (best is None or error < best[0]):
                 best = (error, candidate)
     if best is None:
         raise BadSetup(

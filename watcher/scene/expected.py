@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from watcher.records import Array
 from watcher.scene.camera import Camera
-from watcher.scene.solid import Solid, same_rings
+from watcher.scene.solid import Corner, Solid, same_rings
 
 RIM, FOOT, UPRIGHT, LEDGE = 0, 1, 2, 3
 LEDGE_MM = 1.0
@@ -37,6 +37,28 @@ class Stations:
     """Shape (n, 3): unit vector along the edge."""
     growing: npt.NDArray[np.bool_]
     """Shape (n,): whether the edge belongs to the layer being printed."""
+
+
+def corner_names(camera: Camera, corners: list[Corner]) -> list[str]:
+    """Names as a person before the printer would say them: ``front right corner``.
+
+    Front is where the camera stands; corners that share a name are numbered.
+    """
+    if not corners:
+        return []
+    pixels = camera.project(np.array([c.place_mm for c in corners]))
+    flat = np.array([c.place_mm[:2] for c in corners])
+    middle = camera.project(np.array([[*((flat.min(axis=0) + flat.max(axis=0)) / 2), 0.0]]))[0]
+    names: list[str] = []
+    for corner, (x, y) in zip(corners, pixels, strict=True):
+        name = (
+            f"{'front' if y > middle[1] else 'back'} {'right' if x > middle[0] else 'left'} corner"
+        )
+        if corner.overhang:
+            name = f"{name} at {corner.place_mm[2]:.0f} mm"
+        same = sum(n == name or n.startswith(f"{name} (") for n in names)
+        names.append(name if same == 0 else f"{name} ({same + 1})")
+    return names
 
 
 def machine(points_mm: Array, offset_mm: Array) -> Array:

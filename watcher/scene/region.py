@@ -22,6 +22,8 @@ Bools = npt.NDArray[np.bool_]
 RIM_MM = 10.0
 """So near to the bed's edge lie clips, and the head may be parked."""
 LEAST_MM2 = 150.0
+MOST_VERTICES = 16
+"""A polygon with more corners can't be moved by hand."""
 STANDS_OUT = 5.0
 """Multiples of the bed's own scatter by which the part's colour must differ."""
 LEAST_GREY = 1.5
@@ -60,9 +62,7 @@ class WallPlaces:
 
 
 def _counter_clockwise(ring: Array) -> Array:
-    x, y = ring.T
-    area = float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))
-    return ring if area > 0 else ring[::-1]
+    return ring if _area_mm2(ring) > 0 else ring[::-1]
 
 
 def drawn_region(camera: Camera, polygon_px: Array, offset_mm: Array) -> Region:
@@ -76,6 +76,44 @@ def drawn_region(camera: Camera, polygon_px: Array, offset_mm: Array) -> Region:
     """
     ground = camera.ground(polygon_px, float(offset_mm[2])) - offset_mm[:2]
     return Region(_counter_clockwise(ground))
+
+
+def proposed_polygon(camera: Camera, rings_mm: tuple[Array, ...], offset_mm: Array) -> Array | None:
+    """Where the footprint of a toolpath stands in the picture: the polygon to draw.
+
+    Args:
+        camera: of the picture.
+        rings_mm: the footprint's rings, each of shape (n, 2), bed coordinates; of several parts the
+            hull of all is taken, for one polygon is all that a setup holds.
+        offset_mm: shape (3,), how the bed stands in the machine.
+
+    Returns:
+        Shape (n, 2) px, n from 3 to ``MOST_VERTICES``; ``None`` where there is no outline.
+
+    """
+    outer = [ring for ring in rings_mm if _area_mm2(ring) > 0]
+    if not outer:
+        return None
+    largest = max(outer, key=_area_mm2)
+    if sum(_area_mm2(ring) > LEAST_MM2 for ring in outer) > 1:
+        hull = cv2.convexHull(np.concatenate(outer).astype(np.float32))
+        largest = hull[:, 0, :].astype(np.float64)
+    ring = _counter_clockwise(largest)
+    fine = 0.5
+    while True:
+        kept = cv2.approxPolyDP(ring.astype(np.float32), fine, True)[:, 0, :].astype(np.float64)
+        if len(kept) <= MOST_VERTICES:
+            break
+        fine *= 1.4
+    if len(kept) < 3:
+        return None
+    return camera.project(np.column_stack([kept, np.zeros(len(kept))]) + offset_mm)
+
+
+def _area_mm2(ring: Array) -> float:
+    """Signed: outer rings run counter-clockwise and count up."""
+    x, y = ring.T
+    return 0.5 * float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))
 
 
 def found_region(

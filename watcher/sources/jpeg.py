@@ -66,8 +66,18 @@ def usable(data: bytes, frame_size: tuple[int, int]) -> tuple[bytes, Picture]:
     blue-green-red.
 
     ``frame_size`` is the width and height in pixels that the setup gives. Raises ``Unusable`` where
-    the bytes are no whole picture of that size: some decoders fill the rest of a cut picture with
-    grey and say nothing, and measuring grey would be worse than measuring nothing.
+    the bytes are no whole picture of that size.
+    """
+    jpeg, picture = whole(data)
+    check_size(picture, frame_size)
+    return jpeg, picture
+
+
+def whole(data: bytes) -> tuple[bytes, Picture]:
+    """As :func:`usable`, for a picture of any size.
+
+    Raises ``Unusable`` where the bytes are no whole picture: some decoders fill the rest of a cut
+    picture with grey and say nothing, and measuring grey would be worse than measuring nothing.
     """
     if not data:
         raise Unusable("the file is empty")
@@ -80,7 +90,6 @@ def usable(data: bytes, frame_size: tuple[int, int]) -> tuple[bytes, Picture]:
     if bgr is None:
         raise Unusable("the picture can't be decoded")
     picture = np.asarray(bgr, np.uint8)
-    check_size(picture, frame_size)
     return (encode(picture) if is_png else data), picture
 
 

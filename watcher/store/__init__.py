@@ -11,8 +11,11 @@ from watcher.store.kept import (
     KeptAnswer,
     KeptFrame,
     KeptMoment,
+    Lift,
+    Listed,
     Plan,
     ReelFrame,
+    Removed,
     Run,
     RunLabel,
     Series,
@@ -32,10 +35,12 @@ from watcher.store.ledger import (
     What,
 )
 from watcher.store.previews import GRAINS, Grain, Sheet
+from watcher.store.shelf import REMOVED_AFTER_S
 from watcher.store.store import Store
 
 __all__ = [
     "GRAINS",
+    "REMOVED_AFTER_S",
     "TEST",
     "AdviceFrom",
     "Book",
@@ -49,9 +54,12 @@ __all__ = [
     "KeptMoment",
     "KeptStop",
     "Ledger",
+    "Lift",
+    "Listed",
     "Outcome",
     "Plan",
     "ReelFrame",
+    "Removed",
     "Run",
     "RunLabel",
     "Series",

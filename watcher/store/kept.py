@@ -5,7 +5,17 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from watcher.records import Advice, Answer, FaultKind, Moment, Setup, Toolpath, View, Weights
+from watcher.records import (
+    Advice,
+    Answer,
+    FaultKind,
+    Moment,
+    Said,
+    Setup,
+    Toolpath,
+    View,
+    Weights,
+)
 
 Ending = Literal["finished", "left early"]
 """How a run was ended in order: its pictures ran out, or a person closed it."""
@@ -75,6 +85,51 @@ class Run:
     """The greatest lift among those of at least three sigma, so that noise doesn't win."""
     watch: str = ""
     """Name of the watch, where there are several."""
+    deleted_utc_s: float | None = None
+    """When a person deleted it; ``None`` where nobody did."""
+
+
+@dataclass(frozen=True)
+class Listed:
+    """One run as a list of many shows it: what can be read of all of them at once."""
+
+    id: int
+    name: str
+    source: str
+    watch: str
+    started_utc_s: float
+    state: State
+    deleted_utc_s: float | None
+    frame_size: tuple[int, int]
+    """Width and height in pixels."""
+    elapsed_s: float
+    newest_frame: str | None
+    advice: Advice | None
+    """Advice after the newest judged picture: level, sentence, kind and place only."""
+    kinds: frozenset[FaultKind]
+    """Of the flagged moments and of the advice."""
+    biggest_lift: Lift | None
+    said: Said | None
+    """The last answer of a person."""
+    stopped_utc_s: float | None
+    """When a person said that the print was stopped."""
+    pace: float | None
+    """Real over nominal time, as the newest judged frame knew it."""
+    outcome: str
+    """As a person judged the part, ``good`` or ``failed``; empty where nobody did."""
+    material: str
+    notes: str
+    spool_id: int | None
+
+
+@dataclass(frozen=True)
+class Removed:
+    """A deleted run that was removed for good."""
+
+    run_id: int
+    name: str
+    freed: int
+    """Bytes of its pictures."""
 
 
 @dataclass(frozen=True)

@@ -170,6 +170,17 @@ class Ledger:
             )
         ]
 
+    def used_by_run(self) -> dict[tuple[int, int], float]:
+        """Filament in mm that was counted from a spool for a run, by run and spool."""
+        return {
+            (row["run_id"], row["spool_id"]): row["length_mm"]
+            for row in self._rows(
+                """SELECT run_id, spool_id, length_mm FROM spool_events
+                   WHERE run_id IS NOT NULL AND length_mm IS NOT NULL
+                   ORDER BY utc_s DESC, id DESC"""
+            )
+        }
+
     # Jobs
 
     def keep_job(self, run_id: int, **changes: Any) -> None:

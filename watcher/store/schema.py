@@ -255,6 +255,11 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
             sheet TEXT NOT NULL
         )""",
     ),
+    # A deleted run stays for a while, so that it can be brought back.
+    (
+        "ALTER TABLE runs ADD COLUMN deleted_utc_s REAL",
+        "CREATE INDEX deleted_runs ON runs (deleted_utc_s) WHERE deleted_utc_s IS NOT NULL",
+    ),
     # What a person calls a run, and says of its flagged moments.
     (
         "ALTER TABLE runs ADD COLUMN renamed TEXT NOT NULL DEFAULT ''",

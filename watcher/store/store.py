@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 import sqlite3
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import asdict
 from pathlib import Path
 from types import TracebackType
@@ -54,6 +54,7 @@ from watcher.store.kept import (
     Truth,
 )
 from watcher.store.ledger import Ledger
+from watcher.store.shelf import Shelf
 from watcher.store.writer import Writer, writer_lives
 from watcher.trouble import BadStore
 
@@ -76,13 +77,16 @@ class Store:
         self._claims: list[Writer] = []
         self.ledger = Ledger(folder, db)
         """Spools, settings, outcomes and conditions."""
+        self.shelf = Shelf(folder, db)
+        """All runs at once, deleting them and bringing them back."""
 
     @classmethod
     def open(cls, folder: Path, *, write: bool, wait_s: float = disk.WAIT_S) -> Self:
         """Open a data folder; ``wait_s`` is how long to wait for other writers.
 
-        With ``write`` the folder and its database are made where missing. Without, a folder that
-        holds no database yet reads as one without runs.
+        With ``write`` the folder and its database are made where missing, and runs that were
+        deleted long enough ago are removed for good. Without, a folder that holds no database yet
+        reads as one without runs.
 
         Raises ``BadStore``: folder not usable, disk full, not a database of ours, newer schema.
         """
@@ -107,7 +111,10 @@ class Store:
             except BaseException:
                 db.close()
                 raise
-            return cls(folder, db)
+            opened = cls(folder, db)
+        if write:
+            opened.shelf.remove_due()
+        return opened
 
     def close(self) -> None:
         """Let go of the database; a run without an end counts as interrupted from now on."""
@@ -307,7 +314,8 @@ class Store:
         last_s, away_s = self._last_and_away_s(run_id)
         with disk.told(self.folder), disk.one_transaction(self._db):
             self._db.execute(
-                "UPDATE runs SET boot = ?, began_s = ? WHERE id = ?",
+                # What is being watched is not deleted.
+                "UPDATE runs SET boot = ?, began_s = ?, deleted_utc_s = NULL WHERE id = ?",
                 (machine.boot_id(), machine.monotonic_s() - last_s - away_s, run_id),
             )
         return last_s + away_s
@@ -370,12 +378,20 @@ class Store:
 
     # Reading
 
-    def runs(self) -> list[Run]:
-        """All runs, the newest first."""
-        return [self._run(r) for r in self._rows(f"{_RUNS} ORDER BY started_utc_s DESC, id DESC")]
+    def runs(self, *, deleted: bool = False) -> list[Run]:
+        """All runs, the newest first; or those that are deleted and still there. Where there may be
+        hundreds, ask ``shelf.listed`` instead."""
+        return [
+            self._run(row)
+            for row in self._rows(
+                f"""{_RUNS} WHERE (deleted_utc_s IS NOT NULL) = ?
+                    ORDER BY started_utc_s DESC, id DESC""",
+                int(deleted),
+            )
+        ]
 
     def run(self, run_id: int) -> Run | None:
-        """One run, or ``None`` where there is none with this id."""
+        """One run, deleted or not, or ``None`` where there is none with this id."""
         rows = self._rows(f"{_RUNS} WHERE runs.id = ?", run_id)
         return self._run(rows[0]) if rows else None
 
@@ -564,11 +580,16 @@ class Store:
 
     def plan(self, run_id: int) -> Plan | None:
         """What a run was judged by; ``None`` where that was not kept."""
+        return self.plans([run_id]).get(run_id)
+
+    def plans(self, run_ids: Collection[int]) -> dict[int, Plan]:
+        """What each of these runs was judged by, where that was kept, in one query."""
         rows = self._rows(
-            "SELECT layers, weights, toolpath FROM plans JOIN runs ON id = run_id WHERE run_id = ?",
-            run_id,
+            """SELECT run_id, layers, weights, toolpath FROM plans JOIN runs ON id = run_id
+               WHERE run_id IN (SELECT value FROM json_each(?))""",
+            json.dumps(list(run_ids)),
         )
-        return _plan(rows[0]) if rows else None
+        return {row["run_id"]: _plan(row) for row in rows}
 
     def sights(self, run_id: int) -> Iterator[Sight]:
         """What each judged frame showed, in order, for judging it again without its picture.
@@ -635,7 +656,7 @@ class Store:
             label.setup,
             facts,
         )
-        if run is None or not same or run.state != "interrupted":
+        if run is None or not same or run.state != "interrupted" or run.deleted_utc_s:
             return None
         return run.id if self._last_and_away_s(run.id)[1] <= within_s else None
 
@@ -722,12 +743,14 @@ class Store:
             biggest_lift=Lift(lift[0]["place"], lift[0]["value"], lift[0]["sigma"])
             if lift
             else None,
+            deleted_utc_s=row["deleted_utc_s"],
         )
 
 
 # Without the evidence, which is megabytes.
 _RUNS = """SELECT runs.id, coalesce(nullif(renamed, ''), runs.name) AS name, source,
         started_utc_s, ended_utc_s, ending, setup, toolpath, watch,
+        deleted_utc_s,
     (SELECT count(*) FROM frames WHERE run_id = runs.id) AS frame_count,
     (SELECT count(*) FROM skipped WHERE run_id = runs.id) AS skipped_count,
     (SELECT count(*) FROM moments WHERE run_id = runs.id) AS moment_count

@@ -1,9 +1,9 @@
 """Makes room on a full disk by deleting old pictures.
 
-The policy: the oldest run gives first, the one being watched last. Within a run every second
-picture goes, then every second of those left, and so on down to one in sixteen. What stays in any
-case: the pictures of flagged moments and five on either side, the first and the newest sixty of a
-run, and everything that was measured: only pictures are deleted, never a reading or an advice.
+The policy: deleted runs give first, then the oldest, the one being watched last. Within a run every
+second picture goes, then every second of those left, and so on down to one in sixteen. What stays
+in any case: the pictures of flagged moments and five on either side, the first and the newest sixty
+of a run, and everything that was measured: only pictures are deleted, never a reading or an advice.
 Before a picture goes its preview is made; when all that is not enough, the previews go too.
 """
 
@@ -30,7 +30,7 @@ def thin(db: Database, folder: Path, least_free: int) -> int:
     """Delete pictures, and at last previews, until ``least_free`` bytes are free or the policy
     forbids more; returns how many files went."""
     gone = 0
-    runs = [row["id"] for row in db.query("SELECT id FROM runs ORDER BY id")]
+    runs = [row["id"] for row in db.query("SELECT id FROM runs ORDER BY deleted_utc_s IS NULL, id")]
     for run_id in runs:
         frames = folder / "runs" / str(run_id) / "frames"
         for keep_every in (2, 4, 8, COARSEST):

@@ -15,21 +15,47 @@ const told = document.querySelector("#layer-words");
 const canvas = document.querySelector("#curves");
 const pictures = [0, 1].map((k) => document.querySelector(`#picture-${k}`));
 
-const answer = await fetch(pair.dataset.address);
-const data = await answer.json();
-const places = [...new Set(data.runs.flatMap((run) => run.series.map((s) => s.place)))];
+let data = null;
+let places = [];
+let last = 1;
 const lookOf = (place) => LOOKS[places.indexOf(place) % LOOKS.length];
-const last = Math.max(1, data.steps.at(-1)?.layer ?? 1);
 
-slider.max = String(Math.max(0, data.steps.length - 1));
-slider.value = slider.max;
+document.querySelector("#trouble-again").addEventListener("click", load);
 slider.addEventListener("input", show);
 addEventListener("resize", draw);
-list();
-show();
-document.body.dataset.ready = "yes";
+await load();
+
+async function load() {
+  const trouble = document.querySelector("#trouble");
+  try {
+    const answer = await fetch(pair.dataset.address);
+    const fresh = await answer.json();
+    if (!answer.ok) throw new Error(fresh.trouble);
+    take(fresh);
+    trouble.hidden = true;
+  } catch (error) {
+    told.textContent = "";
+    const words = document.querySelector("#trouble-words");
+    words.textContent = `The curves and pictures could not be loaded: ${error.message}`;
+    trouble.hidden = false;
+  }
+}
+
+function take(fresh) {
+  data = fresh;
+  places = [...new Set(data.runs.flatMap((run) => run.series.map((s) => s.place)))];
+  last = Math.max(1, data.steps.at(-1)?.layer ?? 1);
+  if (!data.steps.length) told.textContent = "none: no layer of the two is known";
+  slider.max = String(Math.max(0, data.steps.length - 1));
+  slider.value = slider.max;
+  list();
+  show();
+  pair.setAttribute("aria-busy", "false");
+  document.body.dataset.ready = "yes";
+}
 
 function show() {
+  if (!data) return;
   const step = data.steps[Number(slider.value)];
   if (step) {
     told.textContent = `${step.layer} of ${last}`;
@@ -48,6 +74,7 @@ function show() {
 // The names of the corners with their colour, and what each run had at most.
 function list() {
   const names = document.querySelector("#curve-names");
+  names.replaceChildren();
   for (const place of places) {
     const item = document.createElement("li");
     const swatch = document.createElement("canvas");
@@ -68,6 +95,7 @@ function list() {
 }
 
 function draw() {
+  if (!data) return;
   const ratio = window.devicePixelRatio || 1;
   const width = canvas.clientWidth;
   const height = canvas.clientHeight;

@@ -21,9 +21,10 @@ export function amount(value, sigma, unit) {
 }
 
 // Date and time of day in the viewer's zone.
-export function momentOf(utcSeconds) {
+export function momentOf(utcSeconds, withSeconds = false) {
   return new Date(utcSeconds * 1000).toLocaleString([], {
     year: "numeric", month: "short", day: "numeric", hour: "2-digit", minute: "2-digit",
+    second: withSeconds ? "2-digit" : undefined,
   });
 }
 

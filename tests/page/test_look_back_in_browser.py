@@ -593,7 +593,7 @@ def test_run_and_moments_are_labelled_without_leaving_the_page(watched, serve, o
     assert page.locator("#moments .said").last.inner_text() == "false alarm: shadow"
     wait_for_picture(page, artificial.STOP + 1)
     page.goto(page.url.split("run/")[0])
-    page.get_by_text("Vent bracket, draught").wait_for()
+    page.get_by_role("link", name="Vent bracket, draught").wait_for()
 
 
 def test_a_film_is_made_while_one_waits_and_downloaded(watched, with_exports, own):

@@ -45,7 +45,7 @@ def _hands() -> Hands | None:
     return hands
 
 
-def _stop_words(run: Run) -> str:
+def stop_words(run: Run) -> str:
     """How a run can be stopped; empty where it can't, or where its printer is at another run."""
     hands = _hands()
     if hands is None or not run.watch or store().book.newest_run(run.watch) != run.id:
@@ -55,6 +55,12 @@ def _stop_words(run: Run) -> str:
 
 def _writing() -> Store:
     return Store.open(current_app.config[FOLDER], write=True)
+
+
+def _back(run_id: int) -> ResponseReturnValue:
+    """To the view that the person came from, which the form names."""
+    view = "night_view.one_night" if request.form.get("from") == "night" else "acts.beside"
+    return redirect(url_for(view, run_id=run_id), 303)
 
 
 @views.get("/run/<int:run_id>/beside")
@@ -80,7 +86,7 @@ def beside(run_id: int) -> str:
         told=sorted([*alarms, *stops], key=lambda one: one.utc_s),
         moment=words.moment,
         thinned=store().thinned(run_id),
-        stop_words=_stop_words(run),
+        stop_words=stop_words(run),
         armed_min=book.armed_min(run_id),
         answered=run.advice is not None and is_answered(store(), run_id, run.advice),
     )
@@ -92,27 +98,31 @@ def heard(run_id: int) -> ResponseReturnValue:
     run_or_404(run_id)
     with _writing() as opened:
         opened.book.acknowledge(run_id)
-    return redirect(url_for("acts.beside", run_id=run_id), 303)
+    return _back(run_id)
 
 
 @views.route("/run/<int:run_id>/stop", methods=["GET", "POST"])
 def stop(run_id: int) -> ResponseReturnValue:
     """First the question, then the act."""
     run = run_or_404(run_id)
-    hands, how = _hands(), _stop_words(run)
+    hands, how = _hands(), stop_words(run)
     if hands is None or not how:
         abort(404)
     if request.method == "GET" or request.form.get("sure") != "yes":
-        return render_template("stop.html", run=run, how=how)
-    hands.stop(run_id)
-    return redirect(url_for("acts.beside", run_id=run_id), 303)
+        came_from = request.values.get("from", "")
+        return render_template("stop.html", run=run, how=how, came_from=came_from)
+    if hands.stop(run_id).ok:
+        # Who stops a print has heard its alarm; where the stop failed it must go on.
+        with _writing() as opened:
+            opened.book.acknowledge(run_id)
+    return _back(run_id)
 
 
 @views.post("/run/<int:run_id>/arm")
 def arm(run_id: int) -> ResponseReturnValue:
     """Let this run, and no other, be stopped after so many minutes without an answer."""
     run = run_or_404(run_id)
-    if not _stop_words(run):
+    if not stop_words(run):
         abort(404)
     text = request.form.get("minutes", "").strip()
     minutes = None

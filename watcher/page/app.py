@@ -22,6 +22,7 @@ from watcher.page import (
     handed,
     labels,
     life,
+    night_view,
     pictures,
     prints,
     small,
@@ -42,6 +43,7 @@ _HEADERS = {
             "style-src 'self'",
             "img-src 'self'",
             "connect-src 'self'",
+            "manifest-src 'self'",
             "base-uri 'none'",
             "form-action 'self'",
             "frame-ancestors 'none'",
@@ -84,7 +86,7 @@ def create_app(
     app.jinja_env.globals["cautions"] = words.CAUTIONS
     for room in (
         *(prints, timelapse, pictures, data, life, acts, answers, explained),
-        *(around, compared, aim, small, labels, handed),
+        *(around, compared, aim, small, night_view, labels, handed),
     ):
         app.register_blueprint(room.views)
     access.guard(app, door or Door())

@@ -673,6 +673,11 @@ class Store:
         number = -1 if row["number"] is None else int(row["number"])
         return number, max(int(row["kept"] or 0), int(row["skipped"] or 0))
 
+    def newest_age_s(self, run_id: int) -> float:
+        """Seconds since the newest picture of a run by a clock that can't be set, where the machine
+        has not been started anew since; 0 where there is no picture."""
+        return self._last_and_away_s(run_id)[1]
+
     def thinned(self, run_id: int) -> int:
         """How many pictures of a run were deleted for want of room."""
         (row,) = self._rows("SELECT count(*) AS n FROM frames WHERE run_id = ? AND thinned", run_id)

@@ -16,7 +16,7 @@
   for (const link of document.querySelectorAll("link[rel=stylesheet]")) {
     try {
       if (!link.sheet.cssRules) tell();
-    } catch {
+    } catch (error) {
       tell();
     }
   }

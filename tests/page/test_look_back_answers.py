@@ -203,6 +203,13 @@ def test_who_may_only_look_changes_nothing_and_sees_no_form(own):
         assert client.post(path).status_code in (400, 403)
 
 
+def test_it_leads_to_the_bedside_and_to_alarms(client):
+    text = client.get("/run/1").text
+    for address in ("/run/1/night", "/run/1/beside"):
+        assert f'href="{address}"' in text
+        assert client.get(address).status_code == 200
+
+
 # To take away
 
 

@@ -23,6 +23,7 @@ from watcher.account import Account
 from watcher.bedside import Bedside, Hands
 from watcher.config import Config, Printer, read_config
 from watcher.desk import COMMANDS
+from watcher.export.served import Exports
 from watcher.glance import Eyes
 from watcher.page import (
     Door,
@@ -1107,8 +1108,13 @@ def _page(
     printers: tuple[Printer, ...] = (),
 ) -> Iterator[str]:
     """Serve the page from a thread of its own and give its address."""
-    eyes = Eyes(printers, data)
-    app = create_app(data, door=_door(data, host), hands=hands, eyes=eyes)
+    app = create_app(
+        data,
+        door=_door(data, host),
+        hands=hands,
+        eyes=Eyes(printers, data),
+        exports=Exports(data),
+    )
     server = listen(app, host, port)
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()

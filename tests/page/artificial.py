@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -168,6 +169,15 @@ def feed(store: Store, run: int, numbers: range, *, clean: bool = False) -> None
         frame = Frame(number, name(number), 60.0 * number, bgr, STARTED_UTC_S + 60.0 * number)
         store.keep_frame(run, frame, cv2.imencode(".jpg", bgr)[1].tobytes())
         store.keep_seen(run, number, seen(number, clean=clean))
+
+
+def feed_one(store: Store, run: int, number: int, bed_mm: float) -> None:
+    """Keep one frame of the failing print, with the bed so far along its axis."""
+    bgr = picture(number)
+    frame = Frame(number, name(number), 60.0 * number, bgr, STARTED_UTC_S + 60.0 * number)
+    store.keep_frame(run, frame, cv2.imencode(".jpg", bgr)[1].tobytes())
+    told = replace(seen(number, clean=False), notes={"bed_offset_mm": bed_mm})
+    store.keep_seen(run, number, told)
 
 
 def begin(store: Store, title: str, setup: Setup = SETUP) -> int:

@@ -255,7 +255,7 @@ def test_everything_is_reached_by_tab_and_shows_focus(watched, serve, folder):
     page.goto(serve(folder) + "run/1")
     wait_for_picture(page, artificial.STOP + 1)
     seen = []
-    for _ in range(30):
+    for _ in range(50):
         page.keyboard.press("Tab")
         name, outline = page.evaluate(
             "() => { const e = document.activeElement;"

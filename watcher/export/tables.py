@@ -58,7 +58,11 @@ def json_of(store: Store, kept: KeptRun, progress: Progress) -> bytes:
         "weights": asdict(kept.plan.weights) if kept.plan else None,
         "pictures": pictures,
         "advice": [{"number": each.number} | asdict(each.advice) for each in kept.advice],
-        "moments": [asdict(each.moment) | {"noticed": each.noticed} for each in kept.moments],
+        "moments": [
+            asdict(each.moment)
+            | {"noticed": each.noticed, "truth": each.truth, "cause": each.cause}
+            for each in kept.moments
+        ],
         "answers": [asdict(each.answer) | {"heard": each.heard} for each in kept.answers],
         "left_out": [asdict(each) for each in kept.skipped],
     }

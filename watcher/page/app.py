@@ -19,6 +19,8 @@ from watcher.page import (
     compared,
     data,
     explained,
+    handed,
+    labels,
     life,
     night_view,
     pictures,
@@ -60,12 +62,14 @@ def create_app(
     *,
     door: Door | None = None,
     hands: acts.Hands | None = None,
+    exports: handed.Exports | None = None,
     eyes: aim.Eyes | None = None,
 ) -> Flask:
     """Make the page over a data folder. Each request opens the store for reading and closes it.
 
     Without ``door`` nobody has to sign in: for loopback only. Without ``hands`` nothing can be
-    stopped, tested or called for; without ``eyes`` no camera is looked through.
+    stopped, tested or called for; without ``eyes`` no camera is looked through; without ``exports``
+    nothing can be taken away.
     """
     web = Path(str(files("watcher.web")))
     app = Flask(
@@ -75,13 +79,14 @@ def create_app(
     )
     app.config[FOLDER] = store_folder
     app.config[acts.HANDS] = hands
+    app.config[handed.FILMS] = None if exports is None else handed.Films(exports)
     app.config[aim.EYES] = eyes
     app.config[aim.TABLE] = Table()
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     app.jinja_env.globals["cautions"] = words.CAUTIONS
     for room in (
         *(prints, timelapse, pictures, data, life, acts, answers, explained),
-        *(around, compared, aim, small, night_view),
+        *(around, compared, aim, small, night_view, labels, handed),
     ):
         app.register_blueprint(room.views)
     access.guard(app, door or Door())

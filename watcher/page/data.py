@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import math
+import gzip
 from typing import Any
 
 from flask import Blueprint, Response, jsonify, request
@@ -11,7 +11,7 @@ from watcher.advice.stake import sum_of
 from watcher.page import words
 from watcher.page.opened import run_or_404, store
 from watcher.records import Advice
-from watcher.store import KeptFrame
+from watcher.store import GRAINS, ReelFrame
 
 views = Blueprint("data", __name__, url_prefix="/api")
 
@@ -22,12 +22,14 @@ _MOST_OUTLINES = 200
 def run_data(run_id: int) -> Response:
     """A run from frame ``since`` on: frames, readings by place, changes of advice; all moments.
 
-    While a run is being watched, ask again with the number of the first frame that had no
-    ``view`` yet, or one more than the last.
+    Frames whose pictures were deleted for want of room are there too, marked as ``gone``. While a
+    run is being watched, ask again with the number of the first frame that was not ``judged`` yet,
+    or one more than the last.
     """
     run = run_or_404(run_id)
     since = _whole("since")
-    return jsonify(
+    answer = jsonify(
+        name=run.name,
         state=run.state,
         state_words=words.state(run.state),
         watching=run.state == "watching",
@@ -36,7 +38,16 @@ def run_data(run_id: int) -> Response:
         frame_size=run.setup.frame_size,
         skipped=run.skipped,
         advice=_advice(run.advice) if run.advice else None,
-        frames=[_frame(frame) for frame in store().frames(run_id, since)],
+        sheets={
+            name: {
+                "step": grain.step,
+                "columns": grain.columns,
+                "rows": grain.rows,
+                "size": grain.cell(run.setup.frame_size),
+            }
+            for name, grain in GRAINS.items()
+        },
+        frames=[_frame(frame) for frame in store().reel(run_id, since)],
         series=[
             {
                 "kind": s.kind,
@@ -44,8 +55,8 @@ def run_data(run_id: int) -> Response:
                 "place": s.place,
                 "unit": s.unit,
                 "numbers": s.numbers,
-                "values": s.values,
-                "sigmas": s.sigmas,
+                "values": [_short(value) for value in s.values],
+                "sigmas": [_short(sigma) for sigma in s.sigmas],
                 "unseen": s.unseen,
             }
             for s in store().series(run_id, since)
@@ -57,6 +68,9 @@ def run_data(run_id: int) -> Response:
             {
                 "id": m.id,
                 "number": m.moment.index,
+                "noticed": m.noticed,
+                "truth": m.truth,
+                "cause": m.cause,
                 "name": m.moment.name,
                 "elapsed_s": m.moment.elapsed_s,
                 "kind_words": words.fault(m.moment.kind),
@@ -66,6 +80,7 @@ def run_data(run_id: int) -> Response:
             for m in store().moments(run_id)
         ],
     )
+    return _packed(answer)
 
 
 @views.get("/run/<int:run_id>/outlines")
@@ -90,18 +105,34 @@ def _whole(name: str) -> int:
     return int(text) if text.isascii() and text.isdigit() and len(text) <= 9 else 0
 
 
-def _frame(frame: KeptFrame) -> dict[str, Any]:
-    view = frame.view
+def _short(value: float | None) -> float | None:
+    """Four decimals are more than any measurement here has."""
+    return None if value is None else round(value, 4)
+
+
+def _packed(answer: Response) -> Response:
+    """A night is more than a megabyte of text; a phone far from the router waits for it."""
+    if not request.accept_encodings["gzip"]:
+        return answer
+    answer.set_data(gzip.compress(answer.get_data(), compresslevel=1, mtime=0))
+    answer.content_encoding = "gzip"
+    answer.vary.add("Accept-Encoding")
+    return answer
+
+
+def _frame(frame: ReelFrame) -> dict[str, Any]:
     return {
         "number": frame.number,
         "name": frame.name,
         "elapsed_s": frame.elapsed_s,
         "utc_s": frame.utc_s,
-        "judged": view is not None,
-        "layer": view.layer if view else None,
-        "registered": bool(view and view.registered),
-        "sigma_px": view.sigma_px if view and math.isfinite(view.sigma_px) else None,
-        "reason": view.reason if view else "",
+        "gone": frame.thinned,
+        "judged": frame.layer is not None,
+        "layer": frame.layer,
+        "registered": frame.registered,
+        "sigma_px": frame.sigma_px,
+        "reason": frame.reason,
+        "bed_mm": frame.bed_offset_mm,
     }
 
 

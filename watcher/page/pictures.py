@@ -1,15 +1,16 @@
-"""View: one picture file."""
+"""Views: one picture file, and sheets of many small ones."""
 
 from __future__ import annotations
 
 from flask import Blueprint, Response, abort, send_file, url_for
 
 from watcher.page.opened import store
-from watcher.store import Listed, Run
+from watcher.store import GRAINS, Listed, Run
 
 views = Blueprint("pictures", __name__)
 
 _YEAR_S = 365 * 24 * 3600
+_MOST_SHEETS = 1_000_000
 
 
 def picture_version(run: Run | Listed) -> str:
@@ -30,4 +31,19 @@ def picture(run_id: int, name: str) -> Response:
         abort(404)
     response = send_file(path.absolute(), mimetype="image/jpeg", conditional=True)
     response.headers["Cache-Control"] = f"private, max-age={_YEAR_S}, immutable"
+    return response
+
+
+@views.get("/run/<int:run_id>/sheet/<grain>/<int:number>")
+def sheet(run_id: int, grain: str, number: int) -> Response:
+    """Small copies of many pictures as one JPEG; the script knows which is where."""
+    known = GRAINS.get(grain)
+    if known is None or run_id >= 2**63 or number > _MOST_SHEETS:
+        abort(404)
+    found = store().sheet(run_id, known, number)
+    if found is None:
+        abort(404)
+    response = Response(found.jpeg, mimetype="image/jpeg")
+    if found.lasting:
+        response.headers["Cache-Control"] = f"private, max-age={_YEAR_S}, immutable"
     return response

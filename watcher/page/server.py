@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import threading
 from typing import Any
 
@@ -63,6 +64,8 @@ class Server:
 
 def listen(app: Flask, host: str, port: int) -> Server:
     """Bind host and port (0: any free one). Raises ``Trouble`` where that can't be had."""
+    # A browser that asks for many pictures at once has them wait a moment: no cause to warn.
+    logging.getLogger("waitress.queue").setLevel(logging.ERROR)
     sockets: dict[int, Any] = {}
     try:
         server = create_server(

@@ -14,6 +14,7 @@ from watcher.store.kept import (
     Lift,
     Listed,
     Plan,
+    ReelFrame,
     Removed,
     Run,
     RunLabel,
@@ -21,6 +22,7 @@ from watcher.store.kept import (
     Skipped,
     State,
     ToolpathFacts,
+    Truth,
 )
 from watcher.store.ledger import (
     Condition,
@@ -32,16 +34,19 @@ from watcher.store.ledger import (
     Unread,
     What,
 )
+from watcher.store.previews import GRAINS, Grain, Sheet
 from watcher.store.shelf import REMOVED_AFTER_S
 from watcher.store.store import Store
 
 __all__ = [
+    "GRAINS",
     "REMOVED_AFTER_S",
     "TEST",
     "AdviceFrom",
     "Book",
     "Condition",
     "Ending",
+    "Grain",
     "Job",
     "KeptAlarm",
     "KeptAnswer",
@@ -53,10 +58,12 @@ __all__ = [
     "Listed",
     "Outcome",
     "Plan",
+    "ReelFrame",
     "Removed",
     "Run",
     "RunLabel",
     "Series",
+    "Sheet",
     "Sign",
     "Skipped",
     "Spool",
@@ -64,6 +71,7 @@ __all__ = [
     "State",
     "Store",
     "ToolpathFacts",
+    "Truth",
     "Unread",
     "What",
 ]

@@ -20,6 +20,9 @@ from watcher.records import (
 Ending = Literal["finished", "left early"]
 """How a run was ended in order: its pictures ran out, or a person closed it."""
 
+Truth = Literal["", "true fault", "false alarm"]
+"""What a person found a flagged moment to be; empty where nobody said."""
+
 State = Literal["watching", "finished", "left early", "interrupted"]
 """``watching`` while its writer lives; ``interrupted`` where the writer died without an end."""
 
@@ -175,6 +178,29 @@ class KeptMoment:
     id: int
     moment: Moment
     noticed: int
+    truth: Truth = ""
+    cause: str = ""
+    """In a person's words."""
+
+
+@dataclass(frozen=True)
+class ReelFrame:
+    """One picture of a run as the time-lapse needs it."""
+
+    number: int
+    name: str
+    elapsed_s: float
+    utc_s: float | None
+    thinned: bool
+    """Whether its file was deleted for want of room."""
+    layer: int | None
+    """``None`` until the picture was judged."""
+    registered: bool
+    sigma_px: float | None
+    reason: str
+    bed_offset_mm: float | None
+    """How far the bed had moved along its axis from where the setup has it; ``None`` where that
+    is not known."""
 
 
 @dataclass(frozen=True)

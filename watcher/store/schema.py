@@ -260,6 +260,12 @@ MIGRATIONS: tuple[tuple[str, ...], ...] = (
         "ALTER TABLE runs ADD COLUMN deleted_utc_s REAL",
         "CREATE INDEX deleted_runs ON runs (deleted_utc_s) WHERE deleted_utc_s IS NOT NULL",
     ),
+    # What a person calls a run, and says of its flagged moments.
+    (
+        "ALTER TABLE runs ADD COLUMN renamed TEXT NOT NULL DEFAULT ''",
+        "ALTER TABLE moments ADD COLUMN truth TEXT NOT NULL DEFAULT ''",
+        "ALTER TABLE moments ADD COLUMN cause TEXT NOT NULL DEFAULT ''",
+    ),
 )
 
 

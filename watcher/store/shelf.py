@@ -28,7 +28,8 @@ _PATIENCE_S = 1.0
 
 # One pass over the runs; every other table is entered by its index, once a run.
 _LISTED = """
-SELECT runs.id, runs.name, source, watch, started_utc_s, ended_utc_s, ending, deleted_utc_s,
+SELECT runs.id, coalesce(nullif(renamed, ''), runs.name) AS name, source, watch,
+    started_utc_s, ended_utc_s, ending, deleted_utc_s,
     json_extract(setup, '$.frame_size[0]') AS width,
     json_extract(setup, '$.frame_size[1]') AS height,
     newest.name AS newest_frame, newest.elapsed_s,
@@ -157,7 +158,8 @@ class Shelf:
         with disk.one_transaction(self._db):
             rows = list(
                 self._db.query(
-                    "SELECT name, ended_utc_s FROM runs WHERE id = ? AND deleted_utc_s <= ?",
+                    """SELECT coalesce(nullif(renamed, ''), name) AS name, ended_utc_s
+                       FROM runs WHERE id = ? AND deleted_utc_s <= ?""",
                     (run_id, machine.utc_s() - REMOVED_AFTER_S),
                 )
             )

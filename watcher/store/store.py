@@ -34,7 +34,7 @@ from watcher.records import (
     View,
     Weights,
 )
-from watcher.store import disk, machine, schema, thinning
+from watcher.store import disk, machine, previews, schema, thinning
 from watcher.store.book import Book
 from watcher.store.kept import (
     AdviceFrom,
@@ -44,12 +44,14 @@ from watcher.store.kept import (
     KeptMoment,
     Lift,
     Plan,
+    ReelFrame,
     Run,
     RunLabel,
     Series,
     Skipped,
     State,
     ToolpathFacts,
+    Truth,
 )
 from watcher.store.ledger import Ledger
 from watcher.store.shelf import Shelf
@@ -353,12 +355,26 @@ class Store:
                 ) from None
 
     def thin(self, least_free: int = thinning.LEAST_FREE) -> int:
-        """Delete old pictures until ``least_free`` bytes are free; returns how many went.
+        """Delete old pictures until ``least_free`` bytes are free; returns how many files went.
 
         See ``store.thinning`` for the policy. The flagged moments' pictures always stay.
         """
         with disk.told(self.folder):
             return thinning.thin(self._db, self.folder, least_free)
+
+    def rename(self, run_id: int, name: str) -> None:
+        """Call a run otherwise than its watch does; an empty name gives it the old one back."""
+        with disk.told(self.folder), disk.one_transaction(self._db):
+            self._db.execute("UPDATE runs SET renamed = ? WHERE id = ?", (name, run_id))
+
+    def label_moment(self, run_id: int, moment_id: int, truth: Truth, cause: str) -> bool:
+        """Keep what a person found a flagged moment to be; false where there is no such moment."""
+        with disk.told(self.folder), disk.one_transaction(self._db):
+            done = self._db.execute(
+                "UPDATE moments SET truth = ?, cause = ? WHERE run_id = ? AND id = ?",
+                (truth, cause, run_id, moment_id),
+            )
+            return bool(done.rowcount)
 
     # Reading
 
@@ -392,24 +408,73 @@ class Store:
             )
         ]
 
+    def reel(self, run_id: int, since: int = 0) -> list[ReelFrame]:
+        """Every picture with number ``since`` or more, in order, deleted ones too."""
+        with disk.told(self.folder):
+            rows = self._db.execute(
+                """SELECT number, name, elapsed_s, utc_s, thinned, layer, registered, sigma_px,
+                          reason, json_extract(notes, '$.bed_offset_mm')
+                   FROM frames LEFT JOIN views USING (run_id, number)
+                   WHERE run_id = ? AND number >= ? ORDER BY number""",
+                (run_id, since),
+            ).fetchall()
+        return [
+            ReelFrame(n, name, at, utc, bool(gone), layer, bool(registered), sigma, why or "", bed)
+            for n, name, at, utc, gone, layer, registered, sigma, why, bed in rows
+        ]
+
+    def sheet(self, run_id: int, grain: previews.Grain, number: int) -> previews.Sheet | None:
+        """Previews of the pictures from ``number * grain.span`` on; ``None`` where there are none.
+
+        It is made once and kept, if there is room, as soon as it is full or the run has ended.
+        """
+        found = self._rows("SELECT setup, ended_utc_s FROM runs WHERE id = ?", run_id)
+        if not found:
+            return None
+        width, height = json.loads(found[0]["setup"])["frame_size"]
+        path = previews.path_of(self._run_folder(run_id), grain, number, (width, height))
+        jpeg = previews.kept(path)
+        if jpeg is not None:
+            return previews.Sheet(jpeg, True)
+        first, end = number * grain.span, (number + 1) * grain.span
+        rows = self._rows(
+            "SELECT number, name, thinned FROM frames WHERE run_id = ? AND number BETWEEN ? AND ?",
+            run_id,
+            first,
+            end - 1,
+        )
+        if not rows:
+            return None
+        jpeg, lost = previews.made(
+            self._frames_folder(run_id),
+            {row["number"]: row["name"] for row in rows},
+            grain,
+            number,
+            (width, height),
+        )
+        gone = {row["number"] for row in rows if row["thinned"]}
+        closed = found[0]["ended_utc_s"] is not None or self.last_number(run_id)[0] >= end - 1
+        lasting = closed and set(lost) <= gone and previews.keep(path, jpeg)
+        return previews.Sheet(jpeg, lasting)
+
     def series(self, run_id: int, since: int = 0) -> list[Series]:
         """Readings from frame ``since`` on, gathered by kind and place."""
         gathered: dict[tuple[str, str], Series] = {}
-        for row in self._rows(
-            "SELECT * FROM readings WHERE run_id = ? AND number >= ? ORDER BY number, rowid",
-            run_id,
-            since,
-        ):
-            key = (row["kind"], row["place"])
-            if key not in gathered:
-                gathered[key] = Series(
-                    row["kind"], row["place"], _point(row), row["unit"], [], [], [], []
-                )
-            one = gathered[key]
-            one.numbers.append(row["number"])
-            one.values.append(row["value"])
-            one.sigmas.append(row["sigma"])
-            one.unseen.append(row["unseen"])
+        with disk.told(self.folder):
+            rows = self._db.execute(
+                """SELECT kind, place, x_mm, y_mm, z_mm, unit, number, value, sigma, unseen
+                   FROM readings WHERE run_id = ? AND number >= ? ORDER BY number, rowid""",
+                (run_id, since),
+            ).fetchall()
+        for kind, place, x, y, z, unit, number, value, sigma, unseen in rows:
+            one = gathered.get((kind, place))
+            if one is None:
+                point = None if x is None or y is None or z is None else (x, y, z)
+                one = gathered[kind, place] = Series(kind, place, point, unit, [], [], [], [])
+            one.numbers.append(number)
+            one.values.append(value)
+            one.sigmas.append(sigma)
+            one.unseen.append(unseen)
         return list(gathered.values())
 
     def readings(self, run_id: int, number: int) -> tuple[Reading, ...]:
@@ -489,6 +554,8 @@ class Store:
                     row["sentence"],
                 ),
                 row["noticed"],
+                row["truth"],
+                row["cause"],
             )
             for row in self._rows(
                 "SELECT * FROM moments WHERE run_id = ? ORDER BY number, id", run_id
@@ -578,12 +645,13 @@ class Store:
         older than ``within_s``: after longer another print may lie on the bed."""
         facts = _facts(toolpath)
         rows = self._rows(
-            "SELECT id FROM runs WHERE watch = ? AND source = ? ORDER BY id DESC LIMIT 1",
+            "SELECT id, name FROM runs WHERE watch = ? AND source = ? ORDER BY id DESC LIMIT 1",
             label.watch,
             label.source,
         )
         run = self.run(int(rows[0]["id"])) if rows else None
-        same = run is not None and (run.name, run.setup, run.toolpath) == (
+        # By the name that its watch gave it, whatever a person calls it since.
+        same = run is not None and (rows[0]["name"], run.setup, run.toolpath) == (
             label.name,
             label.setup,
             facts,
@@ -685,8 +753,9 @@ class Store:
 
 
 # Without the evidence, which is megabytes.
-_RUNS = """SELECT runs.id, runs.name, source, started_utc_s, ended_utc_s, ending, setup, toolpath,
-        watch, deleted_utc_s,
+_RUNS = """SELECT runs.id, coalesce(nullif(renamed, ''), runs.name) AS name, source,
+        started_utc_s, ended_utc_s, ending, setup, toolpath, watch,
+        deleted_utc_s,
     (SELECT count(*) FROM frames WHERE run_id = runs.id) AS frame_count,
     (SELECT count(*) FROM skipped WHERE run_id = runs.id) AS skipped_count,
     (SELECT count(*) FROM moments WHERE run_id = runs.id) AS moment_count

@@ -1,70 +1,63 @@
-// Fetches pictures around the wanted one ahead of time and paints the wanted one.
+// Whole pictures: the one where the cursor rests, those beside it, and ahead of it while playing.
 
-const AHEAD = 40;
-const BEHIND = 12;
-const KEPT = 160;
+const BESIDE = 2;
+const AHEAD = 24;
+const KEPT = 48;
 const AT_ONCE = 4;
 
 export class Film {
-  // `addressOf(frame)` gives a picture's address; `painted(frame, ok)` is told what now stands there.
-  constructor(canvas, addressOf, painted) {
-    this.canvas = canvas;
+  // `addressOf(frame)` gives a picture's address; `arrived(frame)` is told when one came or failed.
+  constructor(addressOf, arrived) {
     this.addressOf = addressOf;
-    this.painted = painted;
+    this.arrived = arrived;
     this.frames = [];
     this.kept = new Map();
     this.loading = 0;
-    this.index = 0;
-    this.direction = 1;
+    this.order = [];
   }
 
   setFrames(frames) {
     this.frames = frames;
   }
 
-  show(index) {
-    if (index !== this.index) this.direction = index > this.index ? 1 : -1;
-    this.index = index;
-    this.#paint();
+  // "ready", "failed", "loading", or undefined where nobody asked; a deleted picture has failed.
+  stateOf(index) {
+    const frame = this.frames[index];
+    return frame?.gone ? "failed" : this.kept.get(frame?.name)?.state;
+  }
+
+  imageOf(index) {
+    const entry = this.kept.get(this.frames[index]?.name);
+    return entry?.state === "ready" ? entry.image : null;
+  }
+
+  // The cursor rests at `index`, or plays on from there.
+  want(index, playing = false) {
+    this.order = [index];
+    for (let step = 1; step <= (playing ? AHEAD : BESIDE); step++) {
+      this.order.push(index + step);
+      if (!playing) this.order.push(index - step);
+    }
+    this.order = this.order.filter((i) => i >= 0 && i < this.frames.length);
     this.#fetchMore();
   }
 
-  isReady(index) {
-    const entry = this.kept.get(this.frames[index]?.name);
-    return Boolean(entry && entry.state !== "loading");
-  }
-
-  #paint() {
-    const frame = this.frames[this.index];
-    if (!frame) return;
-    const entry = this.kept.get(frame.name);
-    if (!entry || entry.state === "loading") return;
-    if (entry.state === "ready") {
-      const { naturalWidth: width, naturalHeight: height } = entry.image;
-      if (this.canvas.width !== width || this.canvas.height !== height) {
-        this.canvas.width = width;
-        this.canvas.height = height;
-      }
-      this.canvas.getContext("2d").drawImage(entry.image, 0, 0);
-    }
-    this.painted(frame, entry.state === "ready");
-  }
-
-  #wanted() {
-    const order = [this.index];
-    for (let step = 1; step <= AHEAD; step++) {
-      order.push(this.index + step * this.direction);
-      if (step <= BEHIND) order.push(this.index - step * this.direction);
-    }
-    return order.filter((i) => i >= 0 && i < this.frames.length);
+  // A picture for another purpose than the cursor's: resolves to an image, or rejects.
+  async one(frame) {
+    const known = this.kept.get(frame.name);
+    if (known?.state === "ready") return known.image;
+    const image = new Image();
+    image.src = this.addressOf(frame);
+    await image.decode();
+    return image;
   }
 
   #fetchMore() {
-    for (const index of this.#wanted()) {
+    for (const [place, index] of this.order.entries()) {
       // The wanted picture itself never waits for its neighbours.
-      if (this.loading >= AT_ONCE && index !== this.index) return;
+      if (this.loading >= AT_ONCE && place > 0) return;
       const frame = this.frames[index];
-      if (!this.kept.has(frame.name)) this.#load(frame);
+      if (!frame.gone && !this.kept.has(frame.name)) this.#load(frame);
     }
   }
 
@@ -76,17 +69,22 @@ export class Film {
     const done = (state) => {
       this.loading -= 1;
       entry.state = state;
-      if (this.frames[this.index]?.name === frame.name) this.#paint();
       this.#forgetFar();
+      this.arrived(frame);
       this.#fetchMore();
     };
     image.src = this.addressOf(frame);
     image.decode().then(() => done("ready"), () => done("failed"));
   }
 
+  // Asks again for a picture that failed.
+  retry(index) {
+    const name = this.frames[index]?.name;
+    if (this.kept.get(name)?.state === "failed") this.kept.delete(name);
+  }
+
   #forgetFar() {
-    if (this.kept.size <= KEPT) return;
-    const near = new Set(this.#wanted().map((i) => this.frames[i].name));
+    const near = new Set(this.order.map((i) => this.frames[i]?.name));
     for (const [name, entry] of this.kept) {
       if (this.kept.size <= KEPT) return;
       if (entry.state !== "loading" && !near.has(name)) this.kept.delete(name);

@@ -1,6 +1,8 @@
-// Draws the measured and expected lines of a frame over its picture.
+// Fetches the measured and expected lines of frames and draws them over pictures.
 
 const CHUNK = 50;
+// Enlarged, a canvas as wide as the picture would take a hundred megabytes.
+const WIDEST = 2400;
 
 const STYLES = {
   expected: { colour: "#e4dccf", dash: [5, 5], width: 1.25, closed: false },
@@ -11,8 +13,7 @@ const STYLES = {
 
 export class Lines {
   // `address` answers with the lines of frames by number; `arrived` is called when more are known.
-  constructor(canvas, address, arrived) {
-    this.canvas = canvas;
+  constructor(address, arrived) {
     this.address = address;
     this.arrived = arrived;
     this.known = new Map();
@@ -39,18 +40,22 @@ export class Lines {
     this.asked.delete(Math.trunc(number / CHUNK));
   }
 
-  // `size` is the picture's width and height in its own pixels.
-  draw(number, size) {
+  // Fetch the lines of a frame, and of those about it, unless they are there.
+  need(number) {
     this.#ask(number);
-    const ratio = window.devicePixelRatio || 1;
-    const box = this.canvas.getBoundingClientRect();
-    const width = Math.round(box.width * ratio);
-    const height = Math.round(box.height * ratio);
-    if (this.canvas.width !== width || this.canvas.height !== height) {
-      this.canvas.width = width;
-      this.canvas.height = height;
+  }
+
+  // Draw what is known over a canvas that covers the picture: `box` is its width and height on the
+  // screen, `size` the picture's in its own pixels.
+  draw(canvas, number, box, size) {
+    if (!box[0]) return;
+    const ratio = Math.min(window.devicePixelRatio || 1, WIDEST / box[0]);
+    const [width, height] = box.map((side) => Math.round(side * ratio));
+    if (canvas.width !== width || canvas.height !== height) {
+      canvas.width = width;
+      canvas.height = height;
     }
-    const pen = this.canvas.getContext("2d");
+    const pen = canvas.getContext("2d");
     pen.clearRect(0, 0, width, height);
     const lines = this.known.get(number) ?? [];
     for (const role of Object.keys(STYLES)) {

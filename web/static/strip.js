@@ -1,5 +1,7 @@
-// Draws lift over time for every corner, with error band, and gaps where nothing was seen.
+// Draws lift over time for every corner, with error band, and gaps where nothing was seen; below
+// it how the advice changed.
 
+import { columns, unbroken } from "./columns.js";
 import { clock } from "./words.js";
 
 // Distinguishable with any colour vision, and told apart by their dashes besides.
@@ -12,13 +14,65 @@ export const LOOKS = [
   { colour: "#c0b2ff", dash: [2, 5] },
 ];
 
-const LEFT = 44;
-const RIGHT = 12;
+export const LEFT = 44;
+export const RIGHT = 12;
+export const TEXT = "#b8ab9b";
 const TOP = 34;
 const AXIS = 22;
 const LANE = 7;
-const TEXT = "#b8ab9b";
+const ADVICE = 8;
 const GRID = "#2c2722";
+// Share of the advice's band that is filled: told by height as well as by colour.
+const LEVELS = {
+  "carry on": { fill: "#93bf9c", height: 2 },
+  "have a look": { fill: "#f2b544", height: 5 },
+  stop: { fill: "#ff8a76", height: 8 },
+};
+
+// A canvas as sharp as the screen, cleared, with its pen in CSS pixels.
+export function cleared(canvas) {
+  const ratio = window.devicePixelRatio || 1;
+  canvas.width = Math.round(canvas.clientWidth * ratio);
+  canvas.height = Math.round(canvas.clientHeight * ratio);
+  const pen = canvas.getContext("2d");
+  pen.scale(ratio, ratio);
+  return pen;
+}
+
+// A curve through the means, with its error band. `y(value)` in px.
+export function drawCurve(pen, parts, look, y) {
+  unbroken(parts, (run) => {
+    const band = new Path2D();
+    for (const p of run) band.lineTo(p.x, y(p.high));
+    for (const p of run.toReversed()) band.lineTo(p.x, y(p.low));
+    pen.globalAlpha = 0.22;
+    pen.fillStyle = look.colour;
+    pen.fill(band);
+    pen.globalAlpha = 1;
+    const line = new Path2D();
+    if (run.length === 1) line.arc(run[0].x, y(run[0].mean), 1, 0, 7);
+    for (const p of run) line.lineTo(p.x, y(p.mean));
+    pen.setLineDash(look.dash);
+    pen.strokeStyle = look.colour;
+    pen.lineWidth = 2;
+    pen.lineJoin = "round";
+    pen.stroke(line);
+    pen.setLineDash([]);
+  });
+}
+
+export function drawMoments(pen, places, top, bottom) {
+  pen.strokeStyle = "#8f8272";
+  pen.lineWidth = 1;
+  pen.setLineDash([3, 4]);
+  for (const x of places) {
+    pen.beginPath();
+    pen.moveTo(x, top);
+    pen.lineTo(x, bottom);
+    pen.stroke();
+  }
+  pen.setLineDash([]);
+}
 
 export class Strip {
   constructor(canvas) {
@@ -26,21 +80,18 @@ export class Strip {
     this.frames = [];
     this.series = [];
     this.moments = [];
+    this.advice = [];
     this.times = [0, 1];
   }
 
-  // `moments`: elapsed seconds of the flagged moments. `series`: [{place, points: [{index, value, sigma}|null where unseen], look}], in step with frames.
-  set(frames, series, moments) {
-    this.frames = frames;
-    this.moments = moments;
-    this.series = series;
+  // `series`: places with values and sigmas in step with the frames. `moments`: elapsed seconds of
+  // the flagged moments. `advice`: [{elapsed_s, level}] in order.
+  set(frames, series, moments, advice) {
+    Object.assign(this, { frames, series, moments, advice });
     const first = frames[0]?.elapsed_s ?? 0;
     const last = frames.at(-1)?.elapsed_s ?? 1;
     this.times = [first, last > first ? last : first + 1];
-  }
-
-  get width() {
-    return this.canvas.clientWidth;
+    this.width = this.canvas.clientWidth;
   }
 
   x(seconds) {
@@ -65,38 +116,30 @@ export class Strip {
   }
 
   draw() {
-    const ratio = window.devicePixelRatio || 1;
-    const width = this.width;
+    const pen = cleared(this.canvas);
+    const width = (this.width = this.canvas.clientWidth);
     const height = this.canvas.clientHeight;
-    this.canvas.width = Math.round(width * ratio);
-    this.canvas.height = Math.round(height * ratio);
-    const pen = this.canvas.getContext("2d");
-    pen.scale(ratio, ratio);
-    const gappy = this.series.filter((s) => s.points.some((p) => p && p.value === null));
-    const bottom = height - AXIS - (gappy.length ? gappy.length * LANE + 4 : 0);
-    const [least, most] = this.#range();
+    const gappy = this.series.filter((s) => s.values.includes(null));
+    const bottom = height - AXIS - ADVICE - (gappy.length ? gappy.length * LANE + 4 : 0);
+    const count = this.frames.length;
+    const x = (i) => this.x(this.frames[i].elapsed_s);
+    const drawn = this.series.map((s) => columns(s.values, s.sigmas, count, x));
+    const [least, most] = range(this.series, count);
     const y = (mm) => bottom - 4 - ((mm - least) / (most - least)) * (bottom - 4 - TOP);
-    this.#axes(pen, width, height, bottom, y, least, most);
-    this.#moments(pen, bottom);
-    for (const one of this.series) this.#curve(pen, one, y);
+    this.#axes(pen, width, height, y, least, most);
+    drawMoments(pen, this.moments.map((seconds) => this.x(seconds)), TOP, bottom);
+    pen.save();
+    // An error of centimetres must not run over the words above.
+    pen.beginPath();
+    pen.rect(0, TOP - 8, width, bottom - TOP + 8);
+    pen.clip();
+    this.series.forEach((one, i) => drawCurve(pen, drawn[i], one.look, y));
+    pen.restore();
     gappy.forEach((one, lane) => this.#gaps(pen, one, bottom + 4 + lane * LANE));
+    this.#advice(pen, height - AXIS - ADVICE);
   }
 
-  #range() {
-    let most = 1;
-    let least = -0.2;
-    for (const { points } of this.series) {
-      for (const p of points) {
-        if (!p || p.value === null) continue;
-        const error = Math.min(p.sigma ?? 0, 0.5);
-        most = Math.max(most, p.value + error);
-        least = Math.min(least, p.value - error);
-      }
-    }
-    return [least, most * 1.05];
-  }
-
-  #axes(pen, width, height, bottom, y, least, most) {
+  #axes(pen, width, height, y, least, most) {
     pen.font = "12px system-ui, sans-serif";
     pen.fillStyle = TEXT;
     pen.strokeStyle = GRID;
@@ -124,63 +167,42 @@ export class Strip {
     }
   }
 
-  #moments(pen, bottom) {
-    pen.strokeStyle = "#8f8272";
-    pen.setLineDash([3, 4]);
-    for (const seconds of this.moments) {
-      pen.beginPath();
-      pen.moveTo(this.x(seconds), TOP);
-      pen.lineTo(this.x(seconds), bottom);
-      pen.stroke();
-    }
-    pen.setLineDash([]);
-  }
-
-  // Calls `each(run)` for every unbroken run of seen points.
-  #runs(points, each) {
-    let run = [];
-    points.forEach((p, index) => {
-      if (p && p.value !== null) {
-        run.push({ x: this.x(this.frames[index].elapsed_s), ...p });
-      } else if (run.length) {
-        each(run);
-        run = [];
-      }
-    });
-    if (run.length) each(run);
-  }
-
-  #curve(pen, one, y) {
-    this.#runs(one.points, (run) => {
-      const band = new Path2D();
-      for (const p of run) band.lineTo(p.x, y(p.value + (p.sigma ?? 0)));
-      for (const p of run.toReversed()) band.lineTo(p.x, y(p.value - (p.sigma ?? 0)));
-      pen.globalAlpha = 0.22;
-      pen.fillStyle = one.look.colour;
-      pen.fill(band);
-      pen.globalAlpha = 1;
-      const line = new Path2D();
-      if (run.length === 1) line.arc(run[0].x, y(run[0].value), 1, 0, 7);
-      for (const p of run) line.lineTo(p.x, y(p.value));
-      pen.setLineDash(one.look.dash);
-      pen.strokeStyle = one.look.colour;
-      pen.lineWidth = 2;
-      pen.lineJoin = "round";
-      pen.stroke(line);
-      pen.setLineDash([]);
-    });
-  }
-
   #gaps(pen, one, top) {
     pen.fillStyle = one.look.colour;
-    one.points.forEach((p, index) => {
-      if (!p || p.value !== null) return;
+    let drawnTo = -Infinity;
+    one.values.forEach((value, index) => {
+      if (value !== null) return;
       const here = this.frames[index].elapsed_s;
       const from = this.x((here + (this.frames[index - 1]?.elapsed_s ?? here)) / 2);
       const to = this.x((here + (this.frames[index + 1]?.elapsed_s ?? here)) / 2);
-      for (let x = from; x < Math.max(to, from + 2); x += 4) {
+      for (let x = Math.max(from, drawnTo); x < Math.max(to, from + 2); x += 4) {
         pen.fillRect(x, top, 2, LANE - 2);
+        drawnTo = x + 4;
       }
     });
   }
+
+  #advice(pen, top) {
+    this.advice.forEach((one, i) => {
+      const { fill, height } = LEVELS[one.level];
+      const from = this.x(one.elapsed_s);
+      const to = this.x(this.advice[i + 1]?.elapsed_s ?? this.times[1]);
+      pen.fillStyle = fill;
+      pen.fillRect(from, top + ADVICE - height, Math.max(1.5, to - from), height);
+    });
+  }
+}
+
+function range(series, count) {
+  let most = 1;
+  let least = -0.2;
+  for (const { values, sigmas } of series) {
+    for (let i = 0; i < count; i++) {
+      if (values[i] == null) continue;
+      const error = Math.min(sigmas[i] ?? 0, 0.5);
+      most = Math.max(most, values[i] + error);
+      least = Math.min(least, values[i] - error);
+    }
+  }
+  return [least, most * 1.05];
 }

@@ -1,41 +1,58 @@
-// One print: scrubs the time-lapse, keeps picture, strip, numbers and address in step, and
+// Looking back at one run: keeps picture, strip, numbers and address in step with the cursor, and
 // follows the newest picture while the print is being watched.
 
 import { Film } from "./film.js";
+import { Lanes } from "./lanes.js";
 import { Lines } from "./lines.js";
-import { LOOKS, Strip } from "./strip.js";
+import { Run } from "./run.js";
+import { Sheets } from "./sheets.js";
+import { Stage } from "./stage.js";
+import { Strip } from "./strip.js";
 import { amount, duration, momentOf, timeOfDay } from "./words.js";
 
 const POLL_MS = 1500;
 const SLOWEST_POLL_MS = 10000;
 const REST_MS = 250;
+const TELL_MS = 100;
+const HOLD_MS = 350;
+const SAID_MS = 2500;
+// Up to this pace a film of whole pictures is shown; faster ones are shown by their previews.
+const WHOLE_PACE = 10;
+const ROLES = ["measured", "expected", "strand", "region"];
 
 const $ = (id) => document.getElementById(id);
 const lapse = $("lapse");
+const address = lapse.dataset;
 
-const run = { frames: [], places: new Map(), advice: [], moments: [], watching: false };
-const indexOf = new Map(); // frame number -> place in run.frames
+const run = new Run();
 let index = -1;
 let following = true;
 let playing = null;
-let shown = null; // the frame whose picture stands there
-let size = [$("picture").width, $("picture").height];
+let chosen = null; // the moment that was jumped to last
 
-const film = new Film($("picture"), addressOf, painted);
-const lines = new Lines($("lines"), lapse.dataset.outlines, drawLines);
+const film = new Film(addressOf, () => stage.refresh());
+const sheets = new Sheets(address.sheets, address.version, () => stage.refresh());
+const lines = new Lines(address.outlines, () => stage.redraw());
 const strip = new Strip($("curves"));
+const lanes = new Lanes($("lanes"), $("lane-choice"), strip);
+const stage = new Stage(
+  {
+    stage: $("stage"), lens: $("lens"), first: $("first"), picture: $("picture"),
+    preview: $("preview"), lines: $("lines"), past: $("past"), pastLens: $("past-lens"),
+    pastPicture: $("past-picture"), pastLines: $("past-lines"), differs: $("differs"),
+    divider: $("divider"), zoomed: tellZoom,
+  },
+  { run, film, sheets, lines, told: tellStage, differs: tellDifference },
+);
 
 function addressOf(frame) {
-  return `${lapse.dataset.pictures}${encodeURIComponent(frame.name)}?v=${lapse.dataset.version}`;
+  return `${address.pictures}${encodeURIComponent(frame.name)}?v=${address.version}`;
 }
 
 // New data
 
 async function load() {
-  const waiting = run.frames.findIndex((frame) => !frame.judged);
-  const next = run.frames.length ? run.frames.at(-1).number + 1 : 0;
-  const since = waiting >= 0 ? run.frames[waiting].number : next;
-  const answer = await fetch(`${lapse.dataset.run}?since=${since}`);
+  const answer = await fetch(`${address.run}?since=${run.since}`);
   const data = await answer.json();
   if (!answer.ok) throw new Error(data.trouble);
   take(data);
@@ -43,37 +60,28 @@ async function load() {
 
 function take(data) {
   const before = run.frames.length;
-  let changed = false;
-  for (const frame of data.frames) {
-    const at = indexOf.get(frame.number);
-    if (at === undefined) {
-      indexOf.set(frame.number, run.frames.length);
-      run.frames.push(frame);
-      changed = true;
-    } else {
-      changed ||= run.frames[at].judged !== frame.judged;
-      run.frames[at] = frame;
-    }
-    if (frame.judged) lines.askAgain(frame.number);
-  }
-  for (const series of data.series) takeSeries(series);
-  for (const advice of data.advice_from) {
-    if (!run.advice.some((a) => a.number === advice.number)) run.advice.push(advice);
-  }
-  run.advice.sort((a, b) => a.number - b.number);
-  const moments = JSON.stringify(data.moments) !== JSON.stringify(run.moments);
-  run.moments = data.moments;
-  run.watching = data.watching;
-  run.layers = data.layers;
+  const fresh = run.take(data);
+  for (const number of fresh.judged) lines.askAgain(number);
+  for (const place of run.lifts) lines.colours.set(place.place, place.look.colour);
   showVerdict(data);
-  if (moments) listMoments();
+  if (fresh.moments && before) renewMoments();
   lapse.classList.toggle("bare", !run.frames.length);
-  if (changed || moments) {
+  if (fresh.pictures || fresh.moments) {
     film.setFrames(run.frames);
-    const marked = run.moments.map((m) => run.frames[indexOf.get(m.number)]?.elapsed_s);
-    strip.set(run.frames, drawnSeries(), marked.filter((seconds) => seconds !== undefined));
+    sheets.set(run.sheets, run.frames.at(-1)?.number ?? -1);
+    const at = (number) => run.frames[run.indexOf.get(number)]?.elapsed_s;
+    strip.set(
+      run.frames,
+      run.lifts,
+      run.moments.map((m) => at(m.number)).filter((seconds) => seconds !== undefined),
+      run.levels,
+    );
+    lanes.set(run.lanes);
     drawStrip();
+    listAdvice();
+    listCorners();
     tellUnseen();
+    tellMoments();
   }
   $("slider").setAttribute("aria-valuemax", Math.max(1, run.frames.length));
   if (!run.frames.length) {
@@ -82,46 +90,28 @@ function take(data) {
       : "This run holds no picture: it ended before the first one came.";
   } else if (before === 0) {
     start();
-  } else if (changed && following) {
-    go(run.frames.length - 1, { follow: true });
-  } else if (changed) {
-    go(index);
+  } else if (fresh.pictures && following) {
+    go(run.frames.length - 1, { follow: true, soon: true });
+  } else if (fresh.pictures) {
+    go(index, { soon: true });
   }
 }
 
-function takeSeries(series) {
-  const key = `${series.kind}|${series.place}`;
-  let place = run.places.get(key);
-  if (!place) {
-    place = { ...series, points: [], look: null };
-    if (series.kind === "corner-lift") {
-      const drawn = [...run.places.values()].filter((p) => p.look).length;
-      place.look = LOOKS[drawn % LOOKS.length];
-      lines.colours.set(place.place, place.look.colour);
-    }
-    run.places.set(key, place);
+async function loadSurroundings() {
+  try {
+    const answer = await fetch(address.conditions);
+    if (!answer.ok) return;
+    lanes.setSurroundings((await answer.json()).series);
+    lanes.draw();
+  } catch {
+    // What the camera saw is there without.
   }
-  series.numbers.forEach((number, i) => {
-    const at = indexOf.get(number);
-    if (at === undefined) return;
-    place.points[at] = {
-      value: series.values[i], sigma: series.sigmas[i], unseen: series.unseen[i],
-    };
-  });
-}
-
-function drawnSeries() {
-  const drawn = [...run.places.values()].filter((place) => place.look);
-  // A sparse array skips its holes in loops; a frame without a reading must break the curve.
-  return drawn.map((place) => ({
-    ...place,
-    points: Array.from({ length: run.frames.length }, (_, i) => place.points[i] ?? null),
-  }));
 }
 
 function showVerdict(data) {
   $("state").textContent = data.state_words;
   $("state").className = `state ${data.state.replaceAll(" ", "-")}`;
+  setText($("name"), data.name);
   const advice = data.advice;
   if (!advice) return;
   $("verdict").className = `verdict ${advice.level.replaceAll(" ", "-")}`;
@@ -163,42 +153,106 @@ function make(tag, properties = {}, ...children) {
 
 // Moments
 
-function listMoments() {
-  $("no-moments").hidden = run.moments.length > 0;
-  $("moments").replaceChildren(
-    ...run.moments.map((moment, i) => {
-      const at = indexOf.get(moment.number);
-      const layer = run.frames[at]?.layer;
-      const when = `${duration(moment.elapsed_s)}${layer ? `, layer ${layer}` : ""}`;
-      const link = make(
-        "a",
-        { className: `moment ${moment.level.replaceAll(" ", "-")}`, href: `#moment=${moment.id}` },
-        make("b", { textContent: i + 1 }),
-        make("span", {}, moment.sentence, make("small", { textContent: when })),
-      );
-      link.addEventListener("click", (event) => {
-        event.preventDefault();
-        jump(moment);
-      });
-      return make("li", {}, link);
-    }),
-  );
+// The list comes from the server, with its forms; a form that is being filled in stays.
+async function renewMoments() {
+  const list = $("moments");
+  if (list.contains(document.activeElement) || list.querySelector("form.changed")) return;
+  try {
+    const answer = await fetch(location.pathname, { headers: { Accept: "text/html" } });
+    if (!answer.ok) return;
+    const fresh = new DOMParser().parseFromString(await answer.text(), "text/html");
+    list.replaceChildren(...fresh.getElementById("moments").children);
+    $("no-moments").hidden = list.children.length > 0;
+    tellMoments();
+  } catch {
+    // The marks on the strip are there; the next change tries again.
+  }
 }
 
+function tellMoments() {
+  for (const moment of run.moments) {
+    const item = document.querySelector(`#moments [data-moment="${moment.id}"]`);
+    const layer = run.frames[run.indexOf.get(moment.number)]?.layer;
+    if (!item) continue;
+    const when = `${duration(moment.elapsed_s)}${layer ? `, layer ${layer}` : ""}`;
+    setText(item.querySelector(".when"), when);
+  }
+  markCurrent();
+}
+
+function momentOfItem(element) {
+  const id = Number(element.closest("[data-moment]")?.dataset.moment);
+  return run.moments.find((moment) => moment.id === id);
+}
+
+$("moments").addEventListener("click", (event) => {
+  const moment = momentOfItem(event.target);
+  if (!moment) return;
+  if (event.target.closest("a")) {
+    event.preventDefault();
+    jump(moment);
+  } else if (event.target.closest(".copy")) {
+    copy(`${location.origin}${location.pathname}?moment=${moment.id}`, event.target);
+  }
+});
+
+$("moments").addEventListener("kept", (event) => {
+  const { truth, cause } = event.target.elements;
+  const said = [truth.value && `${truth.value}`, cause.value].filter(Boolean).join(": ");
+  event.target.closest("[data-moment]").querySelector(".said").textContent = said;
+});
+
+$("label")?.addEventListener("kept", () => load().catch(() => {}));
+
 function jump(moment) {
-  const at = indexOf.get(moment.number);
+  const at = run.indexOf.get(moment.number);
   if (at === undefined) return;
   stopPlaying();
-  go(at);
-  history.replaceState(null, "", `#moment=${moment.id}`);
+  chosen = moment;
+  go(at, { soon: true });
+  clearTimeout(resting);
+  history.replaceState(null, "", `${location.pathname}#moment=${moment.id}`);
+}
+
+// The next flagged moment before (-1) or after (+1) the cursor.
+function toMoment(direction) {
+  const here = run.frames[index]?.number;
+  const others = run.moments.filter((m) => (m.number - here) * direction > 0);
+  const next = direction > 0 ? others[0] : others.at(-1);
+  if (next) jump(next);
+  else say(run.moments.length ? `No flagged moment ${direction > 0 ? "after" : "before"} this picture.` : "No moment is flagged.");
+}
+
+function toBefore() {
+  const at = run.before(chosen);
+  if (at === undefined) {
+    say("Nothing began: no fault was suspected.");
+    return;
+  }
+  stopPlaying();
+  go(at, { soon: true });
+  remember();
+}
+
+function markCurrent() {
+  const here = run.frames[index]?.number;
+  for (const mark of $("marks").children) {
+    mark.classList.toggle("current", Number(mark.dataset.number) === here);
+  }
+  for (const item of $("moments").children) {
+    const link = item.querySelector("a");
+    if (momentOfItem(item)?.number === here) link.setAttribute("aria-current", "true");
+    else link.removeAttribute("aria-current");
+  }
 }
 
 function drawStrip() {
   strip.draw();
+  lanes.draw();
   const ends = [];
   $("marks").replaceChildren(
     ...run.moments.flatMap((moment, i) => {
-      const at = indexOf.get(moment.number);
+      const at = run.indexOf.get(moment.number);
       if (at === undefined) return [];
       // Marks that would cover each other step aside; the last place stays within the strip.
       const wanted = strip.x(run.frames[at].elapsed_s);
@@ -218,184 +272,185 @@ function drawStrip() {
     }),
   );
   placeCursor();
+  markCurrent();
+}
+
+function listAdvice() {
+  $("changes").hidden = run.levels.length < 2;
+  $("changes-list").replaceChildren(
+    ...run.levels.map(({ number, elapsed_s: seconds, level }) => {
+      const button = make("button", {
+        type: "button", textContent: `${duration(seconds)}: ${level}`,
+        className: level.replaceAll(" ", "-"),
+      });
+      button.addEventListener("click", () => scrub(run.indexOf.get(number), true));
+      return make("li", {}, button);
+    }),
+  );
 }
 
 function tellUnseen() {
-  const told = drawnSeries().flatMap((place) => {
-    const hidden = place.points.filter((p) => p && p.value === null);
-    if (!hidden.length) return [];
-    const why = [...new Set(hidden.map((p) => p.unseen).filter(Boolean))].join("; ");
-    return [`${place.place} in ${hidden.length} of ${run.frames.length} pictures${why ? ` (${why})` : ""}`];
+  const reasons = new Set();
+  const told = run.lifts.flatMap((place) => {
+    let hidden = 0;
+    place.values.forEach((value, i) => {
+      if (value !== null) return;
+      hidden += 1;
+      if (place.unseen[i]) reasons.add(place.unseen[i]);
+    });
+    return hidden ? [`${place.place} in ${hidden} of ${run.frames.length} pictures`] : [];
   });
-  $("unseen").textContent = told.length ? `Not seen: ${told.join(", ")}.` : "";
+  const why = reasons.size ? ` (${[...reasons].join("; ")})` : "";
+  setText($("unseen"), told.length ? `Not seen: ${told.join(", ")}${why}.` : "");
 }
 
 // The cursor
 
 function start() {
-  $("cursor").hidden = false;
+  $("cursor").hidden = $("lanes-cursor").hidden = false;
   if (fromAddress()) return;
-  // A closed run opens where it matters: at the picture in which stop was first advised.
-  const flagged = run.watching ? undefined : run.moments.find((m) => m.level === "stop");
-  const at = flagged && indexOf.get(flagged.number);
-  if (at === undefined) go(run.frames.length - 1, { follow: true });
-  else go(at);
+  const at = run.frames.findIndex((frame) => frame.name === address.opening);
+  const newest = run.frames.length - 1;
+  if (at < 0 || at === newest) go(newest, { follow: !location.search, soon: true });
+  else go(at, { soon: true });
 }
 
 function fromAddress() {
-  const asked = new URLSearchParams(location.hash.slice(1));
+  const asked = new URLSearchParams(location.hash.slice(1) || location.search);
   const moment = run.moments.find((m) => String(m.id) === asked.get("moment"));
   const at = moment
-    ? indexOf.get(moment.number)
+    ? run.indexOf.get(moment.number)
     : run.frames.findIndex((frame) => frame.name === asked.get("frame"));
   if (at === undefined || at < 0) return false;
-  go(at);
+  if (moment) chosen = moment;
+  go(at, { soon: true });
   return true;
 }
 
-function go(to, { follow = false } = {}) {
+function go(to, { follow = false, soon = false } = {}) {
   if (!run.frames.length) return;
   const next = Math.min(Math.max(to, 0), run.frames.length - 1);
   following = follow || (run.watching && next === run.frames.length - 1);
   index = next;
-  $("stage").classList.toggle("late", !film.isReady(index));
-  film.show(index);
+  stage.show(index, { soon });
   placeCursor();
-  tellHere();
+  tellHere(soon);
   $("newest").hidden = !run.watching || following;
 }
 
 let resting = 0;
 
 // A move by hand: the address keeps the place, so that it can be sent.
-function scrub(to) {
+function scrub(to, soon = false) {
   stopPlaying();
-  go(to);
+  go(to, { soon });
   remember();
 }
 
 function remember() {
   clearTimeout(resting);
   resting = setTimeout(() => {
-    const frame = run.frames[index];
-    history.replaceState(null, "", following ? location.pathname : `#frame=${encodeURIComponent(frame.name)}`);
+    const place = following ? "" : `#frame=${encodeURIComponent(run.frames[index].name)}`;
+    history.replaceState(null, "", location.pathname + place);
   }, REST_MS);
 }
 
 function placeCursor() {
   const frame = run.frames[index];
   if (!frame) return;
-  $("cursor").style.left = `${strip.x(frame.elapsed_s)}px`;
-  for (const mark of $("marks").children) {
-    mark.classList.toggle("current", Number(mark.dataset.number) === frame.number);
-  }
-  run.moments.forEach((moment, i) => {
-    const link = $("moments").children[i]?.querySelector("a");
-    if (moment.number === frame.number) link?.setAttribute("aria-current", "true");
-    else link?.removeAttribute("aria-current");
-  });
+  const place = `translateX(${strip.x(frame.elapsed_s)}px)`;
+  $("cursor").style.transform = $("lanes-cursor").style.transform = place;
 }
 
-// Closer: the picture enlarged around the corner that is suspected, or lifts most.
+// What stands on the stage
 
-const ENLARGED = 4;
-let near = null; // {place, middle} while enlarged
-
-function suspect() {
-  const place = run.advice.findLast((a) => a.place)?.place;
-  if (place && run.places.has(`corner-lift|${place}`)) return place;
-  const lifts = [...run.places.values()].filter((p) => p.look);
-  const most = (p) => Math.max(...p.points.map((point) => point?.value ?? -1), -1);
-  return lifts.toSorted((a, b) => most(b) - most(a))[0]?.place;
-}
-
-function toggleCloser() {
-  const place = suspect();
-  const middle = shown && lines.middleOf(shown.number, place);
-  near = near || !middle ? null : { place, middle };
-  $("closer").setAttribute("aria-pressed", String(near !== null));
-  drawLines();
-}
-
-function enlarge() {
-  const place = suspect();
-  $("closer").hidden = !near && !lines.middleOf(shown.number, place);
-  $("closer").textContent = near ? "Whole picture" : "Closer";
-  if (!near) {
-    $("lens").style.transform = "";
-    return;
-  }
-  // The middle stands still, so that the corner is seen to climb, until bed or camera has moved on.
-  const now = lines.middleOf(shown.number, near.place);
-  const reach = size[0] / ENLARGED / 4;
-  if (now && Math.hypot(now[0] - near.middle[0], now[1] - near.middle[1]) > reach) near.middle = now;
-  const [x, y] = near.middle.map((along, k) => {
-    const share = (along + 0.5) / size[k] - 0.5 / ENLARGED;
-    return -100 * Math.min(Math.max(share, 0), 1 - 1 / ENLARGED);
-  });
-  $("lens").style.transform = `scale(${ENLARGED}) translate(${x}%, ${y}%)`;
-}
-
-function painted(frame, ok) {
-  shown = frame;
-  $("stage").classList.remove("late");
+function tellStage(frame, state) {
   const waiting = $("waiting");
-  waiting.hidden = ok;
-  if (!ok) waiting.textContent = `The picture ${frame.name} could not be loaded.`;
-  if (ok) {
-    size = [$("picture").width, $("picture").height];
-    $("stage").style.setProperty("--ratio", size[0] / size[1]);
-    $("picture").setAttribute("aria-label", `Picture ${frame.name}, ${duration(frame.elapsed_s)} into the print`);
-  }
-  drawLines();
+  const words = {
+    whole: "",
+    preview: frame.gone
+      ? "This picture was deleted for want of room: this is its preview."
+      : film.stateOf(index) === "failed"
+        ? `The picture ${frame.name} could not be loaded: this is its preview.`
+        : "",
+    nothing: frame.gone
+      ? "This picture was deleted for want of room."
+      : `The picture ${frame.name} could not be loaded.`,
+  }[state];
+  setText(waiting, words);
+  waiting.hidden = words === "";
+  waiting.classList.toggle("over", state === "preview");
+  if (state !== "whole") return;
+  $("stage").style.setProperty("--ratio", stage.size[0] / stage.size[1]);
+  $("picture").setAttribute("aria-label", `Picture ${frame.name}, ${duration(frame.elapsed_s)} into the print`);
+  tellBed();
 }
 
-function drawLines() {
-  if (!shown) return;
-  lines.shown = new Set(
-    ["measured", "expected", "strand", "region"].filter((role) => $(`show-${role}`).checked),
-  );
-  enlarge();
-  lines.draw(shown.number, size);
+function redraw() {
+  stage.roles = new Set(ROLES.filter((role) => $(`show-${role}`).checked));
+  stage.redraw();
 }
 
-function tellHere() {
+let telling = 0;
+let toldAt = 0;
+
+// While the cursor flies the words follow some times a second: nobody reads faster.
+function tellHere(soon) {
+  clearTimeout(telling);
+  const wait = toldAt + TELL_MS - performance.now();
+  const slider = $("slider");
+  slider.setAttribute("aria-valuenow", index + 1);
+  if (soon || wait <= 0) tellNow();
+  else telling = setTimeout(tellNow, wait);
+}
+
+const rows = new Map(); // place -> {row, cell}
+
+function tellNow() {
+  toldAt = performance.now();
   const frame = run.frames[index];
   const told = [`picture ${index + 1} of ${run.frames.length}`];
   if (frame.layer) told.push(`layer ${frame.layer}${run.layers ? ` of ${run.layers}` : ""}`);
   told.push(`${duration(frame.elapsed_s)} in`);
   if (frame.utc_s !== null) told.push(timeOfDay(frame.utc_s));
-  const caption = $("caption");
-  setSpans(caption, told);
   let warning = "";
   if (!frame.judged) warning = "not judged yet";
   else if (!frame.registered) warning = `could not be placed${frame.reason ? `: ${frame.reason}` : ""}`;
-  if (warning) caption.append(make("span", { className: "warn", textContent: warning }));
+  const caption = $("caption");
+  setSpans(caption, warning ? [...told, warning] : told);
+  if (warning) caption.lastChild.className = "warn";
 
-  const advice = run.advice.findLast((a) => a.number <= frame.number);
-  $("here").textContent = advice && frame.judged ? `Advice then: ${advice.level}` : "";
-  const rows = [];
+  const advice = run.adviceAt(frame.number);
+  setText($("here"), advice && frame.judged ? `Advice then: ${advice.level}` : "");
   const spoken = [];
-  for (const place of run.places.values()) {
-    const point = place.points[index];
-    if (!point) continue;
-    const head = make("th", { scope: "row" });
-    if (place.look) head.append(swatch(place.look));
-    head.append(place.kind === "corner-lift" ? place.place : `${place.kind_words}, ${place.place}`);
-    const seen = point.value !== null;
+  let any = false;
+  for (const [key, place] of run.places) {
+    if (!rows.has(key)) rows.set(key, newRow(place));
+    const { row, cell } = rows.get(key);
+    const value = place.values[index];
+    row.hidden = value === undefined;
+    if (row.hidden) continue;
+    any = true;
+    const seen = value !== null;
     const text = seen
-      ? amount(point.value, point.sigma, place.unit)
-      : `not seen${point.unseen ? `: ${point.unseen}` : ""}`;
-    rows.push(make("tr", {}, head, make("td", { className: seen ? "" : "unseen", textContent: text })));
-    if (place.look) spoken.push(`${place.place} ${text}`);
+      ? amount(value, place.sigmas[index], place.unit)
+      : `not seen${place.unseen[index] ? `: ${place.unseen[index]}` : ""}`;
+    setText(cell, text);
+    cell.className = seen ? "" : "unseen";
+    if (place.kind === "corner-lift") spoken.push(`${place.place} ${text}`);
   }
-  if (!rows.length) {
-    rows.push(make("tr", {}, make("td", { colSpan: 2, textContent: "Nothing was measured in this picture." })));
-  }
-  $("numbers").replaceChildren(...rows);
-  const slider = $("slider");
-  slider.setAttribute("aria-valuenow", index + 1);
-  slider.setAttribute("aria-valuetext", [...told, warning, ...spoken].filter(Boolean).join(", "));
+  $("no-numbers").hidden = any;
+  $("slider").setAttribute("aria-valuetext", [...told, warning, ...spoken].filter(Boolean).join(", "));
+  markCurrent();
+}
+
+function newRow(place) {
+  const head = make("th", { scope: "row" }, swatch(place.look));
+  head.append(place.kind === "corner-lift" ? place.place : `${place.kindWords}, ${place.place}`);
+  const cell = make("td");
+  const row = make("tr", {}, head, cell);
+  $("numbers").append(row);
+  return { row, cell };
 }
 
 function swatch(look) {
@@ -412,22 +467,137 @@ function swatch(look) {
   return svg;
 }
 
+let saying = 0;
+
+// A short word about what a key or button did, shown and read out.
+function say(text) {
+  $("said").textContent = text;
+  clearTimeout(saying);
+  saying = setTimeout(() => ($("said").textContent = ""), SAID_MS);
+}
+
+async function copy(link, button) {
+  const field = $("link");
+  try {
+    await navigator.clipboard.writeText(link);
+    field.hidden = true;
+    const before = (button.dataset.words ??= button.textContent);
+    button.textContent = "Copied";
+    say("The link is copied.");
+    setTimeout(() => (button.textContent = before), SAID_MS);
+  } catch {
+    // Browsers let only pages with TLS, or of this machine, write to the clipboard.
+    field.hidden = false;
+    field.value = link;
+    field.focus();
+    field.select();
+    say("Copy the link from the field.");
+  }
+}
+
+// Then and now
+
+async function compareWith(at) {
+  const ready = await stage.setThen(at);
+  const frame = run.frames[at];
+  const layer = frame.layer ? `, layer ${frame.layer}` : "";
+  setText(
+    $("then-words"),
+    ready
+      ? `Then: picture ${at + 1}, ${duration(frame.elapsed_s)} in${layer}.`
+      : "The picture from then could not be loaded: keep another one as then.",
+  );
+  tellBed();
+}
+
+function setMode(mode) {
+  stage.setMode(mode);
+  $("comparing").hidden = mode === "now";
+  $("divider").hidden = mode !== "wipe";
+  $("legend-difference").hidden = mode !== "difference";
+  if (mode !== "now" && !stage.then) compareWith(run.like(run.before(chosen) ?? 0, index));
+  tellBed();
+}
+
+// A bed that stood elsewhere makes everything on it differ: that is no fault of the part.
+function tellBed() {
+  const then = stage.then?.frame.bed_mm;
+  const now = run.frames[index]?.bed_mm;
+  let words = "";
+  if (stage.mode !== "now" && stage.then) {
+    if (then == null || now == null) {
+      words = address.motion === "fixed"
+        ? ""
+        : "Where the bed stood is not known here: if it moved between the two, all that lies on it differs.";
+    } else if (Math.abs(now - then) >= 0.5) {
+      words = `The bed stands ${Math.abs(now - then).toFixed(1)} mm from where it stood then: all that lies on it differs.`;
+    } else {
+      words = "The bed stands where it stood then, within half a millimetre.";
+    }
+  }
+  setText($("bed-words"), words);
+}
+
+let toldDifference = 0;
+
+function tellDifference(found) {
+  if (performance.now() - toldDifference < TELL_MS && !stage.whole) return;
+  toldDifference = performance.now();
+  const light = Math.abs(found.gain - 1) < 0.02
+    ? "The light is the same."
+    : `A common change of light was taken out: now it is ${found.gain.toFixed(2)} times as bright.`;
+  setText(
+    $("difference-words"),
+    `Full colour: ${found.full.toFixed(0)} grey levels of 255 or more. ${light} `
+      + `${(100 * found.share).toFixed(1)} % of the picture differs.`,
+  );
+}
+
+// Closer
+
+function listCorners() {
+  const select = $("corner");
+  const places = run.lifts.map((place) => place.place);
+  if (select.options.length === places.length + 1) return;
+  const kept = select.value;
+  select.replaceChildren(
+    make("option", { value: "", textContent: "suspected corner" }),
+    ...places.map((place) => make("option", { value: place, textContent: place })),
+  );
+  select.value = places.includes(kept) ? kept : "";
+}
+
+function closer() {
+  if (stage.zoom.scale > 1) stage.wholePicture();
+  else if (!stage.follow($("corner").value || run.suspect())) {
+    say("No measured edge is known there in this picture.");
+  }
+  tellZoom();
+}
+
+function tellZoom() {
+  const near = stage.zoom.scale > 1;
+  $("closer").setAttribute("aria-pressed", String(near));
+  setText($("closer"), near ? "Whole picture" : "Closer");
+}
+
 // Playing
 
 function play() {
   if (index >= run.frames.length - 1) go(0);
+  stage.playing = Number($("pace").value) <= WHOLE_PACE;
   let last = performance.now();
   const step = (now) => {
     const pause = 1000 / Number($("pace").value);
     const steps = Math.trunc((now - last) / pause);
     if (steps > 0) {
       const next = Math.min(index + steps, run.frames.length - 1);
-      // Wait for a picture that is still on its way rather than skip it unseen.
-      if (film.isReady(next)) {
+      // Slowly played, a picture that is still on its way is waited for rather than skipped.
+      if (!stage.playing || stage.isReady(next)) {
         last = now - ((now - last) % pause);
-        go(next);
+        go(next, { soon: stage.playing });
       } else {
-        film.show(index);
+        film.want(index, true);
         last = now - pause;
       }
     }
@@ -442,7 +612,9 @@ function stopPlaying() {
   if (playing === null) return;
   cancelAnimationFrame(playing);
   playing = null;
+  stage.playing = false;
   $("play").textContent = "Play";
+  stage.show(index, { soon: true });
   remember();
 }
 
@@ -453,9 +625,17 @@ function togglePlay() {
 
 // Hands
 
-function dragOnStrip(event) {
-  const box = $("strip").getBoundingClientRect();
-  scrub(strip.indexAt(event.clientX - box.left));
+// Moves come more often than the screen is drawn: the newest of them counts.
+let wanted = null;
+
+function scrubSoon(to) {
+  if (wanted === null) {
+    requestAnimationFrame(() => {
+      scrub(wanted);
+      wanted = null;
+    });
+  }
+  wanted = to;
 }
 
 function drags(element, begin, move) {
@@ -469,50 +649,134 @@ function drags(element, begin, move) {
   });
 }
 
-drags($("slider"), dragOnStrip, dragOnStrip);
+// The strip does not move under the finger that drags along it.
+let edge = 0;
+
+function beginOnStrip(event) {
+  edge = $("strip").getBoundingClientRect().left;
+  dragOnStrip(event);
+}
+
+function dragOnStrip(event) {
+  if (run.frames.length) scrubSoon(strip.indexAt(event.clientX - edge));
+}
+
+drags($("slider"), beginOnStrip, dragOnStrip);
+drags($("lanes"), beginOnStrip, dragOnStrip);
 
 // Across the whole width of the picture a drag goes through half of the run, at least 60 pictures.
-let grip = { x: 0, index: 0 };
+let grip = { x: 0, index: 0, width: 1 };
 drags(
   $("stage"),
   (event) => {
-    grip = { x: event.clientX, index };
+    grip = { x: event.clientX, index, width: $("stage").clientWidth };
   },
   (event) => {
+    if (stage.pinching() || !run.frames.length) return;
     const reach = Math.max(60, run.frames.length / 2);
-    scrub(grip.index + Math.round(((event.clientX - grip.x) / $("stage").clientWidth) * reach));
+    const last = run.frames.length - 1;
+    const to = grip.index + Math.round(((event.clientX - grip.x) / grip.width) * reach);
+    scrubSoon(Math.min(Math.max(to, 0), last));
   },
 );
 
+const MOVES = {
+  ArrowLeft: -1,
+  ArrowRight: 1,
+};
 const KEYS = {
-  ArrowLeft: (event) => scrub(index - (event.shiftKey ? 10 : 1)),
-  ArrowRight: (event) => scrub(index + (event.shiftKey ? 10 : 1)),
-  Home: () => scrub(0),
-  End: () => scrub(run.frames.length - 1),
+  Home: () => scrub(0, true),
+  End: () => scrub(run.frames.length - 1, true),
+};
+// Letters and signs act only while the focus is in the time-lapse (WCAG 2.2, 2.1.4).
+const LETTERS = {
+  n: () => toMoment(1),
+  p: () => toMoment(-1),
+  b: toBefore,
+  "+": () => stage.enlargeAt(1.5),
+  "-": () => stage.enlargeAt(1 / 1.5),
+  0: () => {
+    stage.wholePicture();
+    tellZoom();
+  },
 };
 
+let held = null; // {key, timer, frame} while an arrow is held down
+
+function hold(key, by) {
+  letGo();
+  scrub(index + by, true);
+  const timer = setTimeout(() => {
+    // Sixty pictures a second on a screen that draws sixty times, whatever the keyboard repeats.
+    const step = () => {
+      scrub(index + by);
+      held.frame = requestAnimationFrame(step);
+    };
+    held.frame = requestAnimationFrame(step);
+  }, HOLD_MS);
+  held = { key, timer, frame: 0 };
+}
+
+function letGo() {
+  if (!held) return;
+  clearTimeout(held.timer);
+  cancelAnimationFrame(held.frame);
+  held = null;
+}
+
 document.addEventListener("keydown", (event) => {
-  if (event.altKey || event.ctrlKey || event.metaKey || event.target.closest("select")) return;
+  if (event.altKey || event.ctrlKey || event.metaKey || !run.frames.length) return;
+  if (event.target.closest("select, textarea, [type=radio], input:not([type=checkbox])")) return;
+  const letter = event.target.closest("#film-section") && LETTERS[event.key.toLowerCase()];
   if (event.key === " " && !event.target.closest("button, a, input, summary")) togglePlay();
-  else if (KEYS[event.key]) KEYS[event.key](event);
+  else if (MOVES[event.key]) {
+    if (!event.repeat) hold(event.key, MOVES[event.key] * (event.shiftKey ? 10 : 1));
+  } else if (KEYS[event.key]) KEYS[event.key]();
+  else if (letter) letter();
   else return;
   event.preventDefault();
 });
+document.addEventListener("keyup", (event) => {
+  if (held?.key === event.key) letGo();
+});
+addEventListener("blur", letGo);
 
-$("back").addEventListener("click", () => scrub(index - 1));
-$("on").addEventListener("click", () => scrub(index + 1));
+$("back").addEventListener("click", () => scrub(index - 1, true));
+$("on").addEventListener("click", () => scrub(index + 1, true));
+$("previous").addEventListener("click", () => toMoment(-1));
+$("next").addEventListener("click", () => toMoment(1));
+$("before").addEventListener("click", toBefore);
 $("play").addEventListener("click", togglePlay);
-$("closer").addEventListener("click", toggleCloser);
-$("closer").addEventListener("pointerdown", (event) => event.stopPropagation());
-$("newest").addEventListener("click", () => scrub(run.frames.length - 1));
-for (const role of ["measured", "expected", "strand", "region"]) {
-  $(`show-${role}`).addEventListener("change", drawLines);
+$("closer").addEventListener("click", closer);
+$("corner").addEventListener("change", () => {
+  stage.wholePicture();
+  closer();
+});
+$("newest").addEventListener("click", () => scrub(run.frames.length - 1, true));
+$("copy").addEventListener("click", (event) => {
+  const name = encodeURIComponent(run.frames[index].name);
+  copy(`${location.origin}${location.pathname}?frame=${name}`, event.currentTarget);
+});
+$("keep-then").addEventListener("click", () => {
+  compareWith(index);
+  say("Kept as then.");
+});
+$("default-then").addEventListener("click", () => compareWith(run.like(run.before(chosen) ?? 0, index)));
+for (const radio of document.querySelectorAll("[name=mode]")) {
+  radio.addEventListener("change", () => setMode(radio.value));
+  // A browser that goes back to this page keeps what was chosen on it.
+  radio.checked = radio.value === "now";
 }
+for (const role of ROLES) $(`show-${role}`).addEventListener("change", redraw);
 window.addEventListener("hashchange", fromAddress);
+let drawnWidth = 0;
 new ResizeObserver(() => {
+  // The words below change the height all the time; the curves only care for the width.
+  if (lapse.clientWidth === drawnWidth) return;
+  drawnWidth = lapse.clientWidth;
   drawStrip();
-  drawLines();
 }).observe(lapse);
+new ResizeObserver(() => stage.measure()).observe($("picture"));
 
 for (const time of document.querySelectorAll("time[datetime]")) {
   time.textContent = momentOf(Date.parse(time.dateTime) / 1000);
@@ -542,4 +806,5 @@ async function keepUp() {
   if (run.watching || lost !== null) setTimeout(keepUp, pause);
 }
 
-keepUp();
+redraw();
+keepUp().then(loadSurroundings);

@@ -138,6 +138,15 @@ def test_each_state_can_be_read_by_everybody(name, room, watched, barriers):
     assert barriers(page) == []
 
 
+def test_of_an_ended_print_the_last_picture_grows_no_older(room, watched):
+    from_bed.MOODS["over"](room.bed)
+    page = watched.page
+    opened(page, room.address)
+    assert page.locator("#age-of").inner_text() == "Last picture"
+    assert page.locator("#age").inner_text().endswith(" into the print")
+    assert page.title() == "The print is over. Vent bracket, left – watcher"
+
+
 def test_lost_nothing_and_several_can_be_read_by_everybody(tmp_path, watched, barriers):
     page = watched.page
     empty = listen(create_app(tmp_path / "empty"), "127.0.0.1", 0)

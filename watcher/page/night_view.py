@@ -44,6 +44,8 @@ class _Now:
     span_s: tuple[float, float] | None
     age_s: float | None
     """Of the newest picture."""
+    last_words: str
+    """When in the print the last picture was taken, once none is to come."""
     patience_s: float
     picture: str
     """Address of the newest picture; empty where there is none."""
@@ -114,6 +116,7 @@ def night_data(run_id: int) -> Response:
         "end_note": now.end_note,
         "span_s": now.span_s,
         "age_s": now.age_s,
+        "last_words": now.last_words,
         "patience_s": now.patience_s,
         "picture": now.picture or None,
         "box": [now.crop.x, now.crop.y, now.crop.width, now.crop.height],
@@ -175,6 +178,7 @@ def _now(run: Run) -> _Now:
         note,
         None if to_end is None else span_s(to_end, age_s or 0.0),
         age_s,
+        "" if going_on or newest is None else f"{duration(newest.elapsed_s)} into the print",
         patience_s([frame.elapsed_s for frame in frames[-LATE_FRAMES:]]),
         picture_address(run, newest.name) if newest else "",
         run.setup.frame_size,

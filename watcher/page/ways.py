@@ -17,7 +17,7 @@ WAYS = (
     ("around.before", "Before the print", ()),
     ("compared.compare", "What changed", ("compared",)),
     ("around.cost", "Cost", ()),
-    ("aim.printers", "Cameras", ("aim",)),
+    ("aim.printers", "Printers", ("aim",)),
     ("acts.alarms", "Alarms", ()),
     ("explained.help_page", "Help", ("explained",)),
 )

@@ -17,7 +17,7 @@ const DONE = ["over", "stopped"];
 const byId = (id) => document.getElementById(id);
 const night = byId("night");
 const life = byId("life");
-const title = document.title;
+const title = night.dataset.title;
 
 let data = null; // what the watcher told last
 let came = null; // when it did, by two clocks
@@ -75,7 +75,13 @@ function show() {
   const failed = Boolean(data) && data.mood === "stop-failed";
   if (data && !contact.lost) tell(late, age);
   if (contact.lost) lost();
-  if (age !== null) say("age", `${duration(age)} old`);
+  if (data && data.last_words) {
+    say("age-of", "Last picture");
+    say("age", data.last_words);
+  } else if (age !== null) {
+    say("age-of", "Newest picture");
+    say("age", `${duration(age)} old`);
+  }
   say("contact", contact.lost ? `No contact since ${timeOfDay(contact.heardAt.getTime() / 1000)}.` : "In contact with the watcher.");
   const sounding = contact.audible.length > 0;
   if (byId("heard")) byId("heard").hidden = !(sounding || (data ? data.wants_answer : !byId("heard").hidden));

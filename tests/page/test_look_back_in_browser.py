@@ -596,7 +596,7 @@ def test_run_and_moments_are_labelled_without_leaving_the_page(watched, serve, o
     page.get_by_role("link", name="Vent bracket, draught").wait_for()
 
 
-def test_a_film_is_made_while_one_waits_and_downloaded(watched, with_exports, own):
+def test_a_film_is_made_while_one_waits_and_downloaded(with_exports, watched, own):
     page = watched.page
     page.goto(with_exports(own) + "run/1")
     wait_for_picture(page, artificial.STOP + 1)
@@ -619,7 +619,7 @@ def test_a_film_is_made_while_one_waits_and_downloaded(watched, with_exports, ow
 # Everybody
 
 
-def test_nothing_bars_anybody(watched, with_exports, folder, barriers):
+def test_nothing_bars_anybody(with_exports, watched, folder, barriers):
     page = watched.page
     address = with_exports(folder)
     page.goto(address + "run/1#frame=00050.jpg")
@@ -674,7 +674,7 @@ def test_it_fits_a_narrow_phone_and_its_targets_are_large(browser, with_exports,
     context.close()
 
 
-def test_all_of_it_is_reached_by_tab(watched, with_exports, folder):
+def test_all_of_it_is_reached_by_tab(with_exports, watched, folder):
     page = watched.page
     page.goto(with_exports(folder) + "run/1")
     wait_for_picture(page, artificial.STOP + 1)

@@ -509,7 +509,7 @@ def test_it_is_held_by_keys_too(page, room, key):
     assert page.url == room.address
 
 
-def test_assistive_technology_is_asked_in_two_steps(watched, room):
+def test_assistive_technology_is_asked_in_two_steps(room, watched):
     """A press without hand or key reaches the form, which asks first."""
     from_bed.stop(room.bed)
     page = watched.page
@@ -588,7 +588,7 @@ def test_a_finger_holds_it_without_pointer_events(browser, room):
 # The screen
 
 
-def test_it_keeps_the_screen_on_and_takes_it_up_again(watched, room):
+def test_it_keeps_the_screen_on_and_takes_it_up_again(room, watched):
     from_bed.carry_on(room.bed)
     page = watched.page
     page.add_init_script(f"({FAKE_LOCK})()")
@@ -607,7 +607,7 @@ def test_it_keeps_the_screen_on_and_takes_it_up_again(watched, room):
 @pytest.mark.parametrize(
     ("secure", "words"), [("true", "set the screen’s time-out to never"), ("false", "plain http")]
 )
-def test_it_says_where_the_screen_may_go_dark(watched, room, secure, words):
+def test_it_says_where_the_screen_may_go_dark(room, watched, secure, words):
     from_bed.carry_on(room.bed)
     page = watched.page
     page.add_init_script(
@@ -618,7 +618,7 @@ def test_it_says_where_the_screen_may_go_dark(watched, room, secure, words):
     assert words in page.locator("#awake").inner_text()
 
 
-def test_a_browser_that_refuses_is_told(watched, room):
+def test_a_browser_that_refuses_is_told(room, watched):
     from_bed.carry_on(room.bed)
     page = watched.page
     page.add_init_script(
@@ -670,7 +670,7 @@ def white(room, number) -> None:
     room.bed.store.keep_frame(1, frame, jpeg)
 
 
-def test_nothing_flashes_while_it_loads_and_when_the_picture_changes(watched, room):
+def test_nothing_flashes_while_it_loads_and_when_the_picture_changes(room, watched):
     from_bed.carry_on(room.bed)
     page = watched.page
     opened(page, room.address)  # From a dark page: before it the window is the browser's own.
@@ -716,7 +716,7 @@ def test_brightness_goes_down_again_by_itself(page, room):
 # Keys and motion
 
 
-def test_everything_is_reached_by_tab_and_not_hidden_below_the_buttons(watched, room):
+def test_everything_is_reached_by_tab_and_not_hidden_below_the_buttons(room, watched):
     from_bed.stop(room.bed)
     page = watched.page
     page.set_viewport_size({"width": page.viewport_size["width"], "height": 420})
@@ -778,7 +778,7 @@ def test_without_scripts_it_tells_and_acts(browser, room):
 # On the home screen
 
 
-def test_the_browser_takes_its_manifest(watched, room):
+def test_the_browser_takes_its_manifest(room, watched):
     page = watched.page
     opened(page, room.address)
     told = page.context.new_cdp_session(page).send("Page.getAppManifest")

@@ -316,7 +316,7 @@ def test_what_is_kept_is_what_was_set(page, eyes, barriers):
     assert barriers(page) == []
 
 
-def test_a_camera_that_gives_nothing_is_told_and_comes_back(watched, address, eyes, barriers):
+def test_a_camera_that_gives_nothing_is_told_and_comes_back(address, watched, eyes, barriers):
     eyes.trouble = "http://192.0.2.7/stream has given no picture for 6 s. Check that it is on."
     page = watched.page
     page.goto(f"{address}printers/{KEY}/view")
@@ -344,7 +344,7 @@ def test_another_camera_is_named_and_its_address_goes_from_the_page(page, eyes):
     assert "very-secret" not in page.content()
 
 
-def test_without_a_camera_a_picture_is_handed_in(watched, address, tmp_path, barriers):
+def test_without_a_camera_a_picture_is_handed_in(address, watched, tmp_path, barriers):
     page = watched.page
     page.goto(f"{address}printers")
     assert barriers(page) == []

@@ -114,6 +114,7 @@ def test_data_folder_that_is_a_file(watcher, night, data):
     data.write_text("not a folder")
     check_refused(watcher("replay", night), "data folder")
     check_refused(watcher("runs"), "is not a folder")
+    check_refused(watcher("page"), "is not a folder")
 
 
 def test_data_folder_of_another_program(watcher, night, data):

@@ -67,3 +67,10 @@ def test_what_is_removed_for_good_is_told_with_its_room(say, monkeypatch):
     later = machine.utc_s() + REMOVED_AFTER_S + 1
     monkeypatch.setattr(machine, "utc_s", lambda: later)
     assert "Removed for good: run 1, Bracket 1; " in say("delete", "2").output
+
+
+def test_a_mistyped_folder_does_not_come_to_be(tmp_path):
+    done = CliRunner().invoke(main, ["delete", "1", "--data", str(tmp_path / "mistyped")])
+    assert done.exit_code == 2
+    assert "There is no run 1." in done.output
+    assert not (tmp_path / "mistyped").exists()

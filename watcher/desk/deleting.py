@@ -31,6 +31,10 @@ def delete(run_ids: tuple[int, ...], undo: bool, data: Path) -> None:
       watcher delete 3 4
       watcher delete --undo 4
     """
+    # Opened for reading first: a mistyped folder must not come to be by it.
+    with Store.open(data, write=False) as store:
+        for run_id in run_ids:
+            _checked(store, run_id, undo)
     with Store.open(data, write=True) as store:
         for gone in store.shelf.removed:
             click.echo(

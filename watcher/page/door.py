@@ -106,6 +106,8 @@ def door_of(data: Path, host: str, names: frozenset[str] = frozenset()) -> Door:
 
     Raises ``BadAccess`` where other machines could reach it and no passphrase is set.
     """
+    if data.exists() and not data.is_dir():
+        raise BadStore(f"{data} is not a folder.", "Choose another one with --data.")
     known = _read(data / FILE)
     if known is None:
         if not is_loopback(host):

@@ -59,10 +59,11 @@ Grey = npt.NDArray[np.float32]
 Bools = npt.NDArray[np.bool_]
 
 LOOSE_MM, TALL_MM = 0.8, 0.5
-FEWEST_STANDING = 20
+"""A motion that is followed once it is clear; a height that is more than the clock's error."""
 SURE_AGREEMENT = 0.42
 """Share of the edges that must agree with a motion before it counts against lying still."""
-"""A motion that is followed once it is clear; a height that is more than the clock's error."""
+FEWEST_STANDING = 20
+"""So many edges below the layer being printed tell whether the whole part has moved."""
 FOLLOWED_MM = 0.5
 PENDING_MM = 0.35
 NEAR_MM = 30.0
@@ -75,6 +76,7 @@ SHEET_PX = 2.0
 SUNK_PX, JUMP_PX, JUMP_UNSEEN_PX = 2.0, 4.0, 0.3
 """How far an edge may seem to sink, to jump up, and how much farther for each picture missed."""
 NEVER = 1000.0
+"""Frames since a corner was seen that nobody has seen yet."""
 KNOWN_FRAMES = 3
 """So long a reading of an overhang's corner says how its other edges lie."""
 LENDER_FRAMES, FEWEST_LENDERS = 5, 5
@@ -229,10 +231,10 @@ class Look:
         """What each station should look like, which samples count, and which looks are lent.
 
         The rim of an overhang has no past on the bed: where it curls it does so from its first
-        layers on, and never looks flat. Until it is known, it is compared with what the same
-        straight edge looks like farther away.
+        layers on, and never looks flat. It is compared with what the same straight edge looks like
+        farther away.
         """
-        template = self._memory.template[rows].copy()
+        template = self._memory.template[rows]
         mask = self._memory.mask(rows, extent)
         lent = np.zeros(len(rows), dtype=bool)
         if not self._over_air.any() or shape.edge is None:
@@ -244,7 +246,7 @@ class Look:
             here = rim & (shape.edge == edge)
             lender = np.flatnonzero(here & ~near & known)
             poor = np.flatnonzero(here & near)
-            if len(lender) < FEWEST_LENDERS or len(poor) == 0:
+            if len(lender) < FEWEST_LENDERS:
                 continue
             looks = template[lender] - template[lender].mean(axis=1, keepdims=True)
             seen = mask[lender].mean(axis=0) > 0.5

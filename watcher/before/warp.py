@@ -20,7 +20,7 @@ import numpy as np
 
 from watcher.before.materials import Material
 from watcher.records import Array, Toolpath
-from watcher.scene.solid import footprint_index
+from watcher.scene.solid import footprint_index, ring_area_mm2
 
 AT_LAYER = 10
 """The layer at which prints are compared: early, when the brim must hold."""
@@ -82,11 +82,13 @@ def footprint(toolpath: Toolpath) -> Footprint:
     """Measure the part's bottom."""
     at = footprint_index(toolpath)
     foot = toolpath.layers[at]
-    outer = [ring for ring in foot.rings_mm if len(ring) > 2 and _area(ring) > 0]
+    outer = [ring for ring in foot.rings_mm if len(ring) > 2 and ring_area_mm2((ring,)) > 0]
     spans = [_span(ring) for ring in outer]
     brim = 0.0
     if at and outer:
-        brim = _brim_mm(max(outer, key=_area), toolpath.layers[0].rings_mm)
+        brim = _brim_mm(
+            max(outer, key=lambda ring: ring_area_mm2((ring,))), toolpath.layers[0].rings_mm
+        )
     heights = sorted(layer.height_mm for layer in toolpath.layers)
     return Footprint(
         span_mm=max(spans, default=0.0),
@@ -234,11 +236,6 @@ def _covered(point: Array, rings: tuple[Array, ...]) -> bool:
         if len(ring) > 2
     )
     return inside % 2 == 1
-
-
-def _area(ring: Array) -> float:
-    x, y = ring.T
-    return 0.5 * float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))
 
 
 def _span(ring: Array) -> float:

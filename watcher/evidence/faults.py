@@ -39,7 +39,7 @@ def stopping_lift_mm(sigma_mm: float, pictures: int, bars: Bars = USUAL_BARS) ->
     needed = bars.threshold["corner-lift"] / pictures + usual.allowance
     if needed > usual.clip:
         return None
-    return LIFT_ALLOWED_MM + float(np.hypot(sigma_mm, Track().floor_mm)) * needed
+    return LIFT_ALLOWED_MM + float(np.hypot(sigma_mm, Track.floor_mm)) * needed
 
 
 class Faults:

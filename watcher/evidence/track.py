@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
+from itertools import pairwise
+from statistics import median
 
 import numpy as np
 import numpy.typing as npt
@@ -31,6 +34,13 @@ class Track:
     state: npt.NDArray[np.float64] = field(default_factory=lambda: np.zeros(3))
     """Level (mm), rate (mm a frame) and zero (mm)."""
     covariance: npt.NDArray[np.float64] | None = None
+    scatter: float = 0.0
+    """Standard deviation of the newest readings by how neighbours differ, mm.
+
+    Differences leave out what changes slowly (von Neumann et al. 1941), their median what changes
+    at one rate, and the median deviation single outliers. What errs now one way and now the other
+    is no better known than that, whatever each reading states.
+    """
     _recent: list[float] = field(default_factory=list)
     _surprise: float = 0.0
 
@@ -59,6 +69,7 @@ class Track:
         p += np.diag([self.walk_mm**2, self.rate_walk_mm**2, 0.0])
         last = self._recent[-1] if self._recent else 0.0
         self._recent = [*self._recent[-self.RECENT :], value]
+        self.scatter = self._scatter()
         noise = max(sigma, self.scatter) ** 2 + self.floor_mm**2
         off = value - float(seen @ x)
         surprise = off / float(np.sqrt(seen @ p @ seen + noise))
@@ -79,18 +90,12 @@ class Track:
             self._lower(0.03 * self.level)
         return value - self.zero
 
-    @property
-    def scatter(self) -> float:
-        """Standard deviation of the newest readings by how neighbours differ, mm.
-
-        Differences leave out what changes slowly (von Neumann et al. 1941), their median what
-        changes at one rate, and the median deviation single outliers. What errs now one way and
-        now the other is no better known than that, whatever each reading states.
-        """
-        steps = np.diff(self._recent)
+    def _scatter(self) -> float:
+        steps = [after - before for before, after in pairwise(self._recent)]
         if len(steps) < self.FEWEST:
             return 0.0
-        return float(1.4826 * np.median(np.abs(steps - np.median(steps))) / np.sqrt(2))
+        middle = median(steps)
+        return 1.4826 * median(abs(step - middle) for step in steps) / math.sqrt(2)
 
     def _lower(self, by: float) -> None:
         self.state = self.state + np.array([-by, 0.0, by])

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import Literal
 
+from watcher.page.handed import Document
 from watcher.store import Store
 from watcher.trouble import BadExport
 
@@ -19,7 +19,7 @@ class Exports:
     def __init__(self, data: Path) -> None:
         self._data = data
 
-    def document(self, run_id: int, kind: Literal["report", "csv", "json"]) -> bytes:
+    def document(self, run_id: int, kind: Document) -> bytes:
         """A report in one HTML file, or the measurements as a table."""
         from watcher.export.kept_run import read_run  # noqa: PLC0415
         from watcher.export.report import report_of  # noqa: PLC0415

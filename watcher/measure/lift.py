@@ -195,9 +195,9 @@ def fit_lifts(
 
 
 LIFTS_FROM = 9
+"""Index of the first lift among the unknowns of :func:`fit_lifts`."""
 EDGE_PX = 0.6
 """How far a straight edge that grows may stand aside as a whole: about half a rim's width."""
-"""Index of the first lift among the unknowns of :func:`fit_lifts`."""
 
 
 def reach_costs(

@@ -63,6 +63,16 @@ def _back(run_id: int) -> ResponseReturnValue:
     return redirect(url_for(view, run_id=run_id), 303)
 
 
+def tried(stop: KeptStop) -> str:
+    """What an attempt to stop was."""
+    return "Trial of a stop" if stop.dry else "Stop"
+
+
+def became(stop: KeptStop) -> str:
+    """What came of it."""
+    return "under way, or the program died over it" if stop.ok is None else stop.detail
+
+
 @views.get("/run/<int:run_id>/beside")
 def beside(run_id: int) -> str:
     """Alarms and attempts to stop of one run, and what can be done."""
@@ -70,12 +80,7 @@ def beside(run_id: int) -> str:
     book = store().book
     alarms = [_Told(a.utc_s, a.title, a.detail, not a.sent) for a in reversed(book.alarms(run_id))]
     stops = [
-        _Told(
-            s.utc_s,
-            f"{'Trial of a stop' if s.dry else 'Stop'} by {s.who}: {s.action}",
-            "under way, or the program died over it" if s.ok is None else s.detail,
-            not s.ok,
-        )
+        _Told(s.utc_s, f"{tried(s)} by {s.who}: {s.action}", became(s), not s.ok)
         for s in book.stops(run_id)
     ]
     return render_template(

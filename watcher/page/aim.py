@@ -40,7 +40,7 @@ from watcher.before.view import (
 )
 from watcher.config import Printer
 from watcher.page import access, setup_file, setup_form
-from watcher.page.opened import FOLDER, store
+from watcher.page.opened import FOLDER, asked_by_script, store
 from watcher.page.setup_form import MOTIONS, Pixels
 from watcher.page.table import Looked, Table, picture_of
 from watcher.records import Setup
@@ -258,8 +258,8 @@ def hand_in(key: str) -> ResponseReturnValue:
         jpeg = picture_of(request.files.get("picture"))
         looked = _table().lay(one.key, jpeg, "handed in")
     except Trouble as trouble:
-        return _answered(one, str(trouble))
-    return _answered(one, "", looked)
+        return _answered(one, trouble=str(trouble))
+    return _answered(one, **_about(one, looked))
 
 
 @views.post("/printers/<key>/newest")
@@ -268,16 +268,16 @@ def newest(key: str) -> ResponseReturnValue:
     one = _known(key)
     looked = _kept_picture(one, of_others=True)
     if looked is None:
-        return _answered(one, "No picture is kept yet: nothing has been watched.")
-    return _answered(one, "", looked)
+        return _answered(one, trouble="No picture is kept yet: nothing has been watched.")
+    return _answered(one, **_about(one, looked))
 
 
-def _answered(one: Known, trouble: str, looked: Looked | None = None) -> ResponseReturnValue:
-    """To a script as JSON, else as a page."""
-    if request.accept_mimetypes.best == "application/json":
-        return jsonify(_about(one, looked) if looked else {"trouble": trouble})
-    if trouble:
-        return _page(one, _values(one), trouble, bad=True)
+def _answered(one: Known, **told: Any) -> ResponseReturnValue:
+    """To a script as JSON, else as a page, with the ``trouble`` if there was one."""
+    if asked_by_script():
+        return jsonify(told)
+    if "trouble" in told:
+        return _page(one, _values(one), told["trouble"], bad=True)
     return redirect(url_for("aim.view", key=one.key), 303)
 
 
@@ -336,19 +336,9 @@ def hand_in_program(key: str) -> ResponseReturnValue:
         place.part = part_of(name, read_toolpath(iter(lambda: file.stream.read(2**16), b"")))
         place.part_of = ""
     except Trouble as trouble:
-        return _answered_program(one, str(trouble))
-    return _answered_program(one, "")
-
-
-def _answered_program(one: Known, trouble: str) -> ResponseReturnValue:
-    if request.accept_mimetypes.best == "application/json":
-        if trouble:
-            return jsonify(trouble=trouble)
-        part = _part(one)
-        return jsonify(program=part.name if part else "")
-    if trouble:
-        return _page(one, _values(one), trouble, bad=True)
-    return redirect(url_for("aim.view", key=one.key), 303)
+        return _answered(one, trouble=str(trouble))
+    part = _part(one)
+    return _answered(one, program=part.name if part else "")
 
 
 def _part(one: Known, largest: float = math.inf) -> Part | None:

@@ -26,7 +26,7 @@ from flask import (
 )
 from flask.typing import ResponseReturnValue
 
-from watcher.page.opened import run_or_404
+from watcher.page.opened import asked_by_script, run_or_404
 from watcher.store import Run
 from watcher.trouble import Trouble
 
@@ -180,7 +180,7 @@ def ask(run_id: int) -> ResponseReturnValue:
     if pace is None:
         abort(400, f"Choose one of {', '.join(map(str, PACES))} pictures a second.")
     known.ask(run, pace, request.form.get("lines") == "yes")
-    if request.accept_mimetypes.best == "application/json":
+    if asked_by_script():
         return jsonify(told(run_id))
     return redirect(url_for("timelapse.one_print", run_id=run_id, _anchor="film"), 303)
 

@@ -7,7 +7,7 @@ from typing import get_args
 from flask import Blueprint, abort, current_app, redirect, request, url_for
 from flask.typing import ResponseReturnValue
 
-from watcher.page.opened import FOLDER, run_or_404
+from watcher.page.opened import FOLDER, asked_by_script, run_or_404
 from watcher.store import Outcome, Store, Truth
 
 views = Blueprint("labels", __name__)
@@ -55,6 +55,6 @@ def _line(field: str, longest: int) -> str:
 
 def _kept(back: str) -> ResponseReturnValue:
     """The page's script stays where it is; a plain form goes back to the run."""
-    if request.accept_mimetypes.best == "application/json":
+    if asked_by_script():
         return "", 204
     return redirect(back, 303)

@@ -7,7 +7,7 @@ from typing import Any
 
 from flask import Blueprint, Response, current_app, jsonify, render_template, url_for
 
-from watcher.page.acts import stop_words
+from watcher.page.acts import became, stop_words, tried
 from watcher.page.life import is_answered
 from watcher.page.night_words import (
     URGENCY,
@@ -216,6 +216,4 @@ def _tried(stops: list[KeptStop]) -> str:
     if not stops or not (stops[-1].dry or stops[-1].ok is None):
         return ""
     stop = stops[-1]
-    what = "Trial of a stop" if stop.dry else "Stop"
-    became = "under way, or the program died over it" if stop.ok is None else stop.detail
-    return f"{what} by {stop.who}, with {stop.action}: {became}."
+    return f"{tried(stop)} by {stop.who}, with {stop.action}: {became(stop)}."

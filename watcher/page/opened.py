@@ -1,8 +1,8 @@
-"""The store of the current request."""
+"""The store of the current request, and who asks."""
 
 from __future__ import annotations
 
-from flask import abort, current_app, g
+from flask import abort, current_app, g, request
 
 from watcher.store import Run, Store
 
@@ -23,3 +23,8 @@ def run_or_404(run_id: int) -> Run:
     if run is None:
         abort(404)
     return run
+
+
+def asked_by_script() -> bool:
+    """Whether a script asked, which wants JSON, and not a form, which wants a page."""
+    return request.accept_mimetypes.best == "application/json"

@@ -19,6 +19,7 @@ from watcher.records import Array, BedMarker, BedPoint, Picture, Setup
 from watcher.scene.camera import camera_from_points
 from watcher.scene.fiducials import find_markers, marker_corners_mm
 from watcher.scene.lens import bed_edges, better_camera, trace_edge
+from watcher.scene.solid import ring_area_mm2
 from watcher.trouble import BadSetup
 
 MOST_LINES = 30
@@ -324,24 +325,24 @@ def _candidates(bgr: Picture) -> list[tuple[float, Array, float]]:
             turns = sides[:, 0] * np.roll(sides[:, 1], -1) - sides[:, 1] * np.roll(sides[:, 0], -1)
             if not (np.all(turns > 0) or np.all(turns < 0)):
                 continue
-            x, y = quad.T
-            area = 0.5 * abs(float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y)))
+            area = abs(ring_area_mm2((quad,)))
             if not LEAST_AREA < area / (width * height) < MOST_AREA:
                 continue
             if np.hypot(*sides.T).min() < 0.12 * width:
                 continue
-            scored = _score([lines[k] for k in (p, q, r, s)], quad)
-            if scored is not None:
+            shown = _shown([lines[k] for k in (p, q, r, s)], quad)
+            if shown is not None:
                 # Where all else is equal a bed is the largest thing of its kind.
-                found.append((scored[0] + 0.05 * area / (width * height), quad, scored[1]))
+                found.append((shown + 0.05 * area / (width * height), quad, shown))
     found.sort(key=lambda one: -one[0])
     return found
 
 
-def _score(lines: list[_Line], quad: Array) -> tuple[float, float] | None:
-    """How much a quadrilateral, whose side k lies on line k, looks like one surface."""
+def _shown(lines: list[_Line], quad: Array) -> float | None:
+    """Share of its sides along which a quadrilateral, whose side k lies on line k, looks like one
+    surface."""
     middle = quad.mean(axis=0)
-    insides, outsides, lengths = [], [], []
+    insides, outsides = [], []
     for k, line in enumerate(lines):
         begin, end = sorted(
             float((corner - line.point) @ line.along) for corner in (quad[k], quad[(k + 1) % 4])
@@ -353,7 +354,6 @@ def _score(lines: list[_Line], quad: Array) -> tuple[float, float] | None:
         way = 0 if float((middle - line.point) @ normal) > 0 else 1
         insides.append(line.beside[way][first:last])
         outsides.append(line.beside[1 - way][first:last])
-        lengths.append(last - first)
     whole = np.concatenate(insides)
     known = whole[np.isfinite(whole[:, 0])]
     if len(known) < 40:
@@ -373,7 +373,7 @@ def _score(lines: list[_Line], quad: Array) -> tuple[float, float] | None:
         shares.append(float((like & unlike).sum() / len(inner)))
     if min(shares) < LEAST_SIDE:
         return None
-    return float(np.mean(shares)), float(np.mean(shares))
+    return float(np.mean(shares))
 
 
 @dataclass(frozen=True)
@@ -423,8 +423,7 @@ def _oddness(setup: Setup) -> float | None:
 def in_order(quad: Array) -> Array:
     """Corners as front left, front right, back right, back left, taking the lowest side of the
     picture for the front: shape (4, 2) both."""
-    x, y = quad.T
-    if float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y)) > 0:
+    if ring_area_mm2((quad,)) > 0:
         quad = quad[::-1]
     lowest = int(np.argmax(quad[:, 1] + np.roll(quad[:, 1], -1)))
     return np.roll(quad, -lowest, axis=0)

@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from watcher.records import Array
 from watcher.scene.camera import Camera
-from watcher.scene.solid import Corner, outline_corners
+from watcher.scene.solid import Corner, outline_corners, ring_area_mm2
 
 Bools = npt.NDArray[np.bool_]
 
@@ -62,7 +62,7 @@ class WallPlaces:
 
 
 def _counter_clockwise(ring: Array) -> Array:
-    return ring if _area_mm2(ring) > 0 else ring[::-1]
+    return ring if ring_area_mm2((ring,)) > 0 else ring[::-1]
 
 
 def drawn_region(camera: Camera, polygon_px: Array, offset_mm: Array) -> Region:
@@ -91,11 +91,11 @@ def proposed_polygon(camera: Camera, rings_mm: tuple[Array, ...], offset_mm: Arr
         Shape (n, 2) px, n from 3 to ``MOST_VERTICES``; ``None`` where there is no outline.
 
     """
-    outer = [ring for ring in rings_mm if _area_mm2(ring) > 0]
+    outer = [ring for ring in rings_mm if ring_area_mm2((ring,)) > 0]
     if not outer:
         return None
-    largest = max(outer, key=_area_mm2)
-    if sum(_area_mm2(ring) > LEAST_MM2 for ring in outer) > 1:
+    largest = max(outer, key=lambda ring: ring_area_mm2((ring,)))
+    if sum(ring_area_mm2((ring,)) > LEAST_MM2 for ring in outer) > 1:
         hull = cv2.convexHull(np.concatenate(outer).astype(np.float32))
         largest = hull[:, 0, :].astype(np.float64)
     ring = _counter_clockwise(largest)
@@ -108,12 +108,6 @@ def proposed_polygon(camera: Camera, rings_mm: tuple[Array, ...], offset_mm: Arr
     if len(kept) < 3:
         return None
     return camera.project(np.column_stack([kept, np.zeros(len(kept))]) + offset_mm)
-
-
-def _area_mm2(ring: Array) -> float:
-    """Signed: outer rings run counter-clockwise and count up."""
-    x, y = ring.T
-    return 0.5 * float(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))
 
 
 def found_region(

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from watcher.store import Store, schema
+from watcher.store import Store, disk, schema
 from watcher.trouble import BadStore
 
 WRITER = """
@@ -244,3 +244,25 @@ def test_a_new_store_is_opened_by_many_at_once(tmp_path):
 
     with ThreadPoolExecutor(6) as pool:
         list(pool.map(often, range(6)))
+
+
+def test_a_store_that_another_makes_at_this_moment_is_not_another_programs(tmp_path):
+    """Between two reads of the new, still empty database somebody else makes its tables."""
+    path = tmp_path / disk.DATABASE
+    ours = disk.connect(path, write=True)
+
+    class Meanwhile:
+        """Ours, but that the other one comes in before the tables are looked for."""
+
+        def execute(self, sql):
+            return ours.execute(sql)
+
+        def table_names(self):
+            theirs = disk.connect(path, write=True)
+            schema.migrate(theirs)
+            theirs.close()
+            return ours.table_names()
+
+    assert schema.version(Meanwhile()) == 0
+    assert schema.version(ours) == len(schema.MIGRATIONS)
+    ours.close()

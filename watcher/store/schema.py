@@ -275,8 +275,8 @@ def version(db: Database) -> int:
     Raises ``BadStore`` for a database that another program made, or a newer version of this one.
     """
     number = int(db.execute("PRAGMA user_version").fetchone()[0])
-    application = int(db.execute("PRAGMA application_id").fetchone()[0])
-    if application != APPLICATION_ID and (number or db.table_names()):
+    # Whose it is comes last: another process may make the tables while they are looked for.
+    if (number or db.table_names()) and _application(db) != APPLICATION_ID:
         raise BadStore(
             "The database in the data folder was made by another program.",
             "Choose another folder with --data.",
@@ -288,6 +288,10 @@ def version(db: Database) -> int:
             "Install the newer version, or choose another folder with --data.",
         )
     return number
+
+
+def _application(db: Database) -> int:
+    return int(db.execute("PRAGMA application_id").fetchone()[0])
 
 
 def migrate(db: Database) -> None:
